@@ -1,0 +1,63 @@
+"""The one writer: every output is written aside, synced, then renamed, so that no half-written file is taken for whole."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+
+def _sync_folder(folder: Path) -> None:
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+@contextmanager
+def written_aside(path: str | Path) -> Iterator[Path]:
+    """Yield a temporary path (file or folder to be made by the caller) that replaces `path` when the block succeeds.
+
+    The temporary name is unique and lies in the same folder, so two writers never share one and the rename is atomic.
+    A failure removes what was written and leaves an older `path` as it was.
+    """
+    path = Path(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    aside = path.with_name(f".{path.name}.{uuid.uuid4().hex}.aside")
+    try:
+        yield aside
+        for file in sorted(aside.rglob("*")) if aside.is_dir() else [aside]:
+            if file.is_file():
+                with open(file, "rb+") as handle:
+                    os.fsync(handle.fileno())
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path)
+        os.replace(aside, path)
+        _sync_folder(path.parent)
+    finally:
+        if aside.is_dir():
+            shutil.rmtree(aside, ignore_errors=True)
+        else:
+            aside.unlink(missing_ok=True)
+
+
+def write_bytes(content: bytes, path: str | Path) -> None:
+    """Write bytes to `path` through the one writer."""
+    with written_aside(path) as aside:
+        aside.write_bytes(content)
+
+
+def write_text(content: str, path: str | Path) -> None:
+    """Write UTF-8 text to `path`, newlines as given."""
+    write_bytes(content.encode("utf-8"), path)
+
+
+def write_json(content: Any, path: str | Path) -> None:
+    """Write JSON with sorted keys and shortest round-trip numbers; NaN and infinity are refused (use null)."""
+    write_text(json.dumps(content, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n", path)
