@@ -17,7 +17,7 @@ _NOT_ARGUMENTS = {"library", "checked"}
 
 
 def arguments(main: Callable, snakemake: Any) -> dict[str, Any]:
-    """Return the keyword arguments of `main`, taken by name from the rule's inputs, outputs, params, wildcards and threads.
+    """Return the keyword arguments of `main`, by name from the rule's inputs, outputs, params, wildcards, threads.
 
     Raises:
         TypeError: where the rule gives a name that `main` does not take, or `main` wants one that the rule does not give.
@@ -28,7 +28,9 @@ def arguments(main: Callable, snakemake: Any) -> dict[str, Any]:
             if name not in _NOT_ARGUMENTS:
                 given[name] = value if isinstance(value, (str, int, float, bool, dict, type(None))) else list(value)
     wanted = inspect.signature(main).parameters
-    for name, value in (("threads", snakemake.threads), *snakemake.wildcards.items()):
+    # the study's folder comes from the config, not from params: an absolute path there would re-run all after a move
+    folder = snakemake.config.get("study_dir", ".")
+    for name, value in (("threads", snakemake.threads), ("study_dir", folder), *snakemake.wildcards.items()):
         if name in wanted and name not in given:
             given[name] = value
     unknown = sorted(set(given) - set(wanted))

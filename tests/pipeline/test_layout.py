@@ -1,0 +1,72 @@
+"""The rules of the layout, read from the files themselves."""
+
+import ast
+import subprocess
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+LIBRARY = ROOT / "scripts" / "homewater"
+BASE = {
+    "__init__", "errors", "writer", "seeds", "tables", "input_tables", "settings", "store", "statistics", "likelihood",
+    "gene_drop", "sea_distance", "differentiation", "resources", "environment", "step", "geometry",
+}  # fmt: skip
+REPORT = {"report", "figures", "catalogue", "pdf"}
+TAKES_PATHS = {"store", "tables", "input_tables", "writer", "step", "settings", "environment", "vcf", "manifest"}
+
+
+def imported(file: Path) -> set[str]:
+    """Return the homewater modules that a file imports."""
+    found = set()
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            if node.module == "homewater":
+                found |= {alias.name for alias in node.names if (LIBRARY / f"{alias.name}.py").exists()}
+            elif node.module.startswith("homewater."):
+                found.add(node.module.split(".")[1])
+        elif isinstance(node, ast.Import):
+            found |= {a.name.split(".")[1] for a in node.names if a.name.startswith("homewater.")}
+    return found
+
+
+MODULES = sorted(path.stem for path in LIBRARY.glob("*.py"))
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_base_modules_import_no_stage(module):
+    if module in BASE:
+        assert imported(LIBRARY / f"{module}.py") <= BASE
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_no_module_of_the_library_imports_a_step_or_snakemake(module):
+    text = (LIBRARY / f"{module}.py").read_text(encoding="utf-8")
+    names = {n.name.split(".")[0] for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Import) for n in node.names}
+    names |= {node.module.split(".")[0] for node in ast.walk(ast.parse(text)) if isinstance(node, ast.ImportFrom) and node.module}
+    assert not names & {"steps", "snakemake", "launch"}
+
+
+def tracked() -> list[Path]:
+    listed = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    return [ROOT / name for name in listed.split("\0") if name]
+
+
+def test_top_level_holds_what_the_design_names():
+    allowed = {"README.md", "DEVELOPERS.md", "LICENSE", "Snakefile", "pyproject.toml", "requirements.lock",
+               "config", "workflow", "scripts", "tests", "reports"}  # fmt: skip
+    tops = {path.relative_to(ROOT).parts[0] for path in tracked()}
+    assert {top for top in tops if not top.startswith(".")} <= allowed
+
+
+def test_nothing_tracked_names_a_place_outside_the_clone():
+    forbidden = ["../" + "shared", "/" + "work/main", "/" + "root/"]
+    for path in tracked():
+        if path.suffix in {".py", ".md", ".smk", ".yaml", ".sh", ".toml", ".css", ".j2", ".json", ""} and path.is_file():
+            text = path.read_text(encoding="utf-8", errors="ignore")
+            assert not [word for word in forbidden if word in text], path
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_modules_hold_one_idea(module):
+    assert len((LIBRARY / f"{module}.py").read_text(encoding="utf-8").splitlines()) <= 420

@@ -1,0 +1,148 @@
+# Functions and names that the rules share; no rule stands here.
+import ast
+import os
+import sys
+from functools import cache
+from pathlib import Path
+
+from snakemake.exceptions import WorkflowError
+
+ROOT = Path(str(workflow.current_basedir)).resolve().parents[1]
+SCRIPTS = ROOT / "scripts"
+sys.path.insert(0, str(SCRIPTS))
+# steps run in processes of their own, on a cluster too; jobs inherit this
+os.environ["PYTHONPATH"] = os.pathsep.join(
+    [str(SCRIPTS)] + [p for p in os.environ.get("PYTHONPATH", "").split(os.pathsep) if p and p != str(SCRIPTS)]
+)
+
+from homewater.errors import InputError
+from homewater.resources import memory_mb as memory_formula
+from homewater.resources import minutes as minutes_formula
+from homewater.settings import check_settings
+from homewater.vcf import n_parts
+
+
+def checked(raw):
+    """Return the settings with their defaults; a fault ends the run before any job."""
+    raw = {key: value for key, value in raw.items() if key != "study_dir"}
+    try:
+        return check_settings(raw, "study file")
+    except InputError as error:
+        raise WorkflowError(str(error)) from None
+
+
+STUDY_DIR = Path(str(config.get("study_dir", "config" if not workflow.configfiles else Path(str(workflow.configfiles[0])).parent))).resolve()
+config["study_dir"] = str(STUDY_DIR)  # steps that read the user's files by the study's own paths find them here
+SETTINGS = checked(config)
+STUDY = SETTINGS["study"]["id"]
+SPECIES = [species["id"] for species in SETTINGS["species"]]
+OF_SPECIES = {species["id"]: species for species in SETTINGS["species"]}
+
+
+wildcard_constraints:
+    study=STUDY,
+    species="|".join(SPECIES),
+    part="[0-9]+",
+
+
+def study_file(path):
+    """Return a path of the study file as one that jobs can open: relative paths start at the study file's folder."""
+    return str(STUDY_DIR / path)
+
+
+def genotype_files(species):
+    """Return the VCF or BCF files of a species, in the study file's order."""
+    return [study_file(path) for path in OF_SPECIES[species]["genotypes"]]
+
+
+def index_files(species):
+    """Return the index files that stand beside the genotype files."""
+    candidates = [f"{path}{suffix}" for path in genotype_files(species) for suffix in (".tbi", ".csi")]
+    return [path for path in candidates if os.path.exists(path)]
+
+
+def native_range(species):
+    """Return the GeoJSON of the native range, or nothing."""
+    path = OF_SPECIES[species].get("native_range")
+    return [study_file(path)] if path else []
+
+
+def recombination_map(species):
+    """Return the recombination map, or nothing."""
+    path = OF_SPECIES[species].get("recombination", {}).get("map")
+    return [study_file(path)] if path else []
+
+
+def coastline():
+    """Return the coastline that the study draws and measures on."""
+    path = SETTINGS["coastline"]
+    return str(ROOT / "workflow" / "data" / "land_10m.geojson.gz") if path == "global" else study_file(path)
+
+
+def optional_table(key):
+    """Return the path of an optional table of the study, or nothing."""
+    return [study_file(SETTINGS[key])] if SETTINGS.get(key) else []
+
+
+@cache
+def library(step):
+    """Return the homewater files that a step imports, transitively, so that editing one re-runs the rule."""
+    found, todo = set(), [SCRIPTS / "steps" / f"{step}.py"]
+    while todo:
+        for node in ast.walk(ast.parse(todo.pop().read_text(encoding="utf-8"))):
+            names = []
+            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("homewater"):
+                names = [node.module] + [f"{node.module}.{alias.name}" for alias in node.names]
+            elif isinstance(node, ast.Import):
+                names = [alias.name for alias in node.names if alias.name.startswith("homewater")]
+            for name in names:
+                file = SCRIPTS.joinpath(*name.split(".")).with_suffix(".py")
+                if file.exists() and file not in found:
+                    found.add(file)
+                    todo.append(file)
+    return sorted(map(str, found))
+
+
+@cache
+def _size(species):
+    files = [path for name in ([species] if species else SPECIES) for path in genotype_files(name)]
+    return sum(os.path.getsize(path) for path in files if os.path.isfile(path))
+
+
+@cache
+def _n_samples():
+    try:
+        with open(study_file(SETTINGS["samples"]), "rb") as handle:
+            return sum(1 for _ in handle)
+    except OSError:
+        return 1  # check_inputs will say what is wrong with the file
+
+
+def memory_mb(rule):
+    """Return the resource function for memory: the rule's formula, capped at what the machine has."""
+    limit = int(os.environ.get("HOMEWATER_MEMORY_MB", "0"))
+
+    def resource(wildcards):
+        wanted = memory_formula(rule, _size(wildcards.get("species", "")), _n_samples())
+        return min(wanted, limit) if limit else wanted
+
+    return resource
+
+
+def minutes(rule):
+    """Return the resource function for run time."""
+    return lambda wildcards: minutes_formula(rule, _size(wildcards.get("species", "")), _n_samples())
+
+
+@cache
+def parts(species):
+    """Return the numbers of the parts in which a species' genotypes are read; they depend on the files alone."""
+    files = genotype_files(species)
+    sizes = [os.path.getsize(path) if os.path.isfile(path) else 0 for path in files]
+    indexed = [any(os.path.exists(path + suffix) for suffix in (".tbi", ".csi")) for path in files]
+    return list(range(n_parts(sizes, indexed)))
+
+
+def of_each_species(path):
+    """Return one path a species, in the study file's order."""
+    return [f"results/{STUDY}/{species}/{path}" for species in SPECIES]

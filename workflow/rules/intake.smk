@@ -1,0 +1,124 @@
+localrules:
+    check_inputs,
+
+rule check_inputs:
+    input:
+        samples_file=study_file(SETTINGS["samples"]),
+        sites_file=study_file(SETTINGS["sites"]),
+        transfers_file=optional_table("transfers"),
+        genotype_files=[path for species in SPECIES for path in genotype_files(species)],
+        library=library("check_inputs"),
+    output:
+        check="results/{study}/inputs/check.json",
+        samples="results/{study}/inputs/samples.csv",
+        sites="results/{study}/inputs/sites.csv",
+        transfers="results/{study}/inputs/transfers.csv",
+    log:
+        "results/{study}/logs/check_inputs.log",
+    benchmark:
+        "results/{study}/benchmarks/check_inputs.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("check_inputs"),
+        runtime=minutes("check_inputs"),
+    params:
+        study=SETTINGS,
+    script:
+        "../../scripts/steps/check_inputs.py"
+
+
+localrules:
+    plan_parts,
+
+rule plan_parts:
+    input:
+        checked="results/{study}/inputs/check.json",
+        genotype_files=lambda wildcards: genotype_files(wildcards.species),
+        index_files=lambda wildcards: index_files(wildcards.species),
+        library=library("plan_parts"),
+    output:
+        plan="results/{study}/{species}/intake/parts/plan.json",
+    log:
+        "results/{study}/{species}/logs/plan_parts.log",
+    benchmark:
+        "results/{study}/{species}/benchmarks/plan_parts.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("plan_parts"),
+        runtime=minutes("plan_parts"),
+    params:
+        n_parts=lambda wildcards: len(parts(wildcards.species)),
+    script:
+        "../../scripts/steps/plan_parts.py"
+
+
+rule import_part:
+    input:
+        plan="results/{study}/{species}/intake/parts/plan.json",
+        samples="results/{study}/inputs/samples.csv",
+        sites="results/{study}/inputs/sites.csv",
+        genotype_files=lambda wildcards: genotype_files(wildcards.species),
+        library=library("import_part"),
+    output:
+        part=directory("results/{study}/{species}/intake/parts/{part}.zarr"),
+    log:
+        "results/{study}/{species}/logs/import_part.{part}.log",
+    benchmark:
+        "results/{study}/{species}/benchmarks/import_part.{part}.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("import_part"),
+        runtime=minutes("import_part"),
+    params:
+        part_number=lambda wildcards: int(wildcards.part),
+    script:
+        "../../scripts/steps/import_part.py"
+
+
+rule genotypes:
+    input:
+        plan="results/{study}/{species}/intake/parts/plan.json",
+        parts=lambda wildcards: [f"results/{STUDY}/{wildcards.species}/intake/parts/{part}.zarr" for part in parts(wildcards.species)],
+        samples="results/{study}/inputs/samples.csv",
+        sites="results/{study}/inputs/sites.csv",
+        library=library("genotypes"),
+    output:
+        genotypes=directory("results/{study}/{species}/intake/genotypes.zarr"),
+    log:
+        "results/{study}/{species}/logs/genotypes.log",
+    benchmark:
+        "results/{study}/{species}/benchmarks/genotypes.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("genotypes"),
+        runtime=minutes("genotypes"),
+    script:
+        "../../scripts/steps/genotypes.py"
+
+
+rule filters:
+    input:
+        genotypes="results/{study}/{species}/intake/genotypes.zarr",
+        samples="results/{study}/inputs/samples.csv",
+        sites="results/{study}/inputs/sites.csv",
+        native_range=lambda wildcards: native_range(wildcards.species),
+        library=library("filters"),
+    output:
+        kept_samples="results/{study}/{species}/intake/samples.csv",
+        markers="results/{study}/{species}/intake/markers.parquet",
+        summary="results/{study}/{species}/intake/filter_summary.csv",
+        site_roles="results/{study}/{species}/intake/site_roles.csv",
+        site_counts=directory("results/{study}/{species}/intake/site_counts.zarr"),
+        genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
+    log:
+        "results/{study}/{species}/logs/filters.log",
+    benchmark:
+        "results/{study}/{species}/benchmarks/filters.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("filters"),
+        runtime=minutes("filters"),
+    params:
+        settings=SETTINGS["markers"],
+    script:
+        "../../scripts/steps/filters.py"
