@@ -1,0 +1,317 @@
+"""Gene drop: what parents pass on, with crossing-over along a map, and the crosses of two stocks built from it.
+
+Crossing-over follows Haldane (1919) J Genet 8:299-309: no interference, so between two loci d Morgans apart an odd
+number of exchanges happens with chance (1 - exp(-2 d)) / 2, and chromosomes assort independently (chance 1/2).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+CLASSES = ("pure_a", "pure_b", "F1", "F2", "backcross_a", "backcross_b", "second_backcross_a", "second_backcross_b")
+
+# An animal is a pair of gametes; a gamete is a founder haplotype of a stock, or comes from a parent written likewise.
+PEDIGREES = {
+    "pure_a": ("a", "a"),
+    "pure_b": ("b", "b"),
+    "F1": ("a", "b"),
+    "F2": (("a", "b"), ("a", "b")),
+    "backcross_a": (("a", "b"), "a"),
+    "backcross_b": (("a", "b"), "b"),
+    "second_backcross_a": ((("a", "b"), "a"), "a"),
+    "second_backcross_b": ((("a", "b"), "b"), "b"),
+}
+
+
+@dataclass(frozen=True)
+class RecombinationMap:
+    """Where loci lie on the genetic map, in any order.
+
+    Attributes:
+        chrom_index: int (n_loci,), chromosome of each locus, numbered from 0.
+        position_cm: float64 (n_loci,), position on its chromosome in centimorgans.
+    """
+
+    chrom_index: np.ndarray
+    position_cm: np.ndarray
+
+    def __post_init__(self) -> None:
+        chrom = np.asarray(self.chrom_index, dtype=np.int64)
+        position = np.asarray(self.position_cm, dtype=np.float64)
+        if chrom.ndim != 1 or chrom.shape != position.shape:
+            raise ValueError(
+                f"chrom_index and position_cm must be equally long, got {chrom.shape} and {position.shape}"
+            )
+        if not np.isfinite(position).all():
+            raise ValueError("position_cm must be finite")
+        object.__setattr__(self, "chrom_index", chrom)
+        object.__setattr__(self, "position_cm", position)
+
+    @property
+    def n_loci(self) -> int:
+        """Number of loci."""
+        return len(self.chrom_index)
+
+    def take(self, indices: np.ndarray) -> RecombinationMap:
+        """Return the map of some loci (indices or a mask), e.g. a panel; lengths stay those of the whole map."""
+        return RecombinationMap(self.chrom_index[indices], self.position_cm[indices])
+
+    def order(self) -> np.ndarray:
+        """Return int64 (n_loci,): the loci in map order."""
+        return np.lexsort((self.position_cm, self.chrom_index))
+
+    def switch_probabilities(self) -> np.ndarray:
+        """Return, for loci in map order, the chance that a gamete changes strand just before each.
+
+        Returns:
+            float64 (n_loci,), in [0, 1/2]; 1/2 at the first locus of each chromosome.
+        """
+        order = self.order()
+        chrom, morgans = self.chrom_index[order], self.position_cm[order] / 100
+        chance = np.full(self.n_loci, 0.5)
+        same = chrom[1:] == chrom[:-1]
+        chance[1:][same] = -0.5 * np.expm1(-2 * np.diff(morgans)[same])
+        return chance
+
+
+def chromosome_index(chrom: np.ndarray) -> tuple[np.ndarray, list]:
+    """Return int64 (n_loci,) numbers of chromosomes, in the order in which `chrom` first names them, and the names."""
+    names: dict = {}
+    index = np.fromiter((names.setdefault(name, len(names)) for name in np.asarray(chrom).tolist()), dtype=np.int64)
+    return index, list(names)
+
+
+def map_from_positions(
+    chrom: np.ndarray,
+    pos: np.ndarray,
+    cm_per_chromosome: float,
+    chromosome_lengths: Mapping[str, int] | None = None,
+) -> RecombinationMap:
+    """Return a map on which centimorgans grow evenly along each chromosome.
+
+    Args:
+        chrom: (n_loci,), name of the chromosome.
+        pos: int (n_loci,), position in base pairs, from 1.
+        cm_per_chromosome: genetic length of every chromosome, centimorgans.
+        chromosome_lengths: base pairs by chromosome, where declared; else the length spans the outermost loci given, so
+            a panel's map must be taken from the map of all markers (`RecombinationMap.take`).
+
+    Raises:
+        ValueError: where `cm_per_chromosome` is not above zero.
+    """
+    if not cm_per_chromosome > 0:
+        raise ValueError(f"cm_per_chromosome must be above 0, got {cm_per_chromosome}")
+    pos = np.asarray(pos, dtype=np.float64)
+    index, names = chromosome_index(chrom)
+    lengths = chromosome_lengths or {}
+    cm = np.zeros(len(pos))
+    for number, name in enumerate(names):
+        here = index == number
+        first, last = (1.0, float(lengths[name])) if name in lengths else (pos[here].min(), pos[here].max())
+        if last > first:
+            cm[here] = (pos[here] - first) / (last - first) * cm_per_chromosome
+    return RecombinationMap(index, cm)
+
+
+def map_from_table(
+    chrom: np.ndarray, pos: np.ndarray, map_chrom: np.ndarray, map_pos: np.ndarray, map_cm: np.ndarray
+) -> RecombinationMap:
+    """Return a map read off a table by linear interpolation; beyond the table's ends nothing recombines.
+
+    Args:
+        chrom: (n_loci,), name of the chromosome of each locus.
+        pos: int (n_loci,), position in base pairs.
+        map_chrom: (n_rows,), chromosome of each row of the table.
+        map_pos: (n_rows,), base pairs.
+        map_cm: (n_rows,), centimorgans; may not fall along a chromosome.
+
+    Raises:
+        ValueError: where a chromosome is not in the table, or centimorgans fall as base pairs rise.
+    """
+    map_chrom, map_pos, map_cm = np.asarray(map_chrom), np.asarray(map_pos, float), np.asarray(map_cm, float)
+    pos = np.asarray(pos, dtype=np.float64)
+    index, names = chromosome_index(chrom)
+    cm = np.zeros(len(pos))
+    for number, name in enumerate(names):
+        rows = np.flatnonzero(map_chrom == name)
+        if not len(rows):
+            raise ValueError(f"chromosome {name} is not in the map")
+        rows = rows[np.argsort(map_pos[rows], kind="stable")]
+        if (np.diff(map_cm[rows]) < 0).any():
+            raise ValueError(f"chromosome {name}: centimorgans fall as base pairs rise")
+        here = index == number
+        cm[here] = np.interp(pos[here], map_pos[rows], map_cm[rows])
+    return RecombinationMap(index, cm)
+
+
+def transmit(
+    parents: np.ndarray, recombination: RecombinationMap, rng: np.random.Generator, n: int | None = None
+) -> np.ndarray:
+    """Return the gametes that parents pass on.
+
+    Args:
+        parents: (2, n_loci), one parent, or (2, n_loci, n), a parent a gamete; any dtype (alleles, ancestry, labels).
+        recombination: map of the n_loci loci.
+        rng: source of randomness.
+        n: number of gametes from one parent; 1 by default, and then the result has no last axis.
+
+    Returns:
+        (n_loci,) or (n_loci, n), dtype of `parents`.
+
+    Raises:
+        ValueError: where shapes disagree.
+    """
+    parents = np.asarray(parents)
+    if parents.ndim not in (2, 3) or parents.shape[:2] != (2, recombination.n_loci):
+        raise ValueError(f"parents must be (2, {recombination.n_loci}[, n]), got {parents.shape}")
+    single = parents.ndim == 2
+    if single:
+        n_gametes = 1 if n is None else n
+        parents = np.broadcast_to(parents[:, :, None], (2, recombination.n_loci, n_gametes))
+    elif n is not None and n != parents.shape[2]:
+        raise ValueError(f"n must be the number of parents, {parents.shape[2]}, got {n}")
+    strand = _strands(recombination, parents.shape[2], rng)
+    gametes = np.where(strand, parents[1], parents[0])
+    return gametes[:, 0] if single and n is None else gametes
+
+
+def _strands(recombination: RecombinationMap, n: int, rng: np.random.Generator) -> np.ndarray:
+    """Return bool (n_loci, n): which of the parent's two strands each gamete carries at each locus."""
+    switches = rng.random((recombination.n_loci, n)) < recombination.switch_probabilities()[:, None]
+    strand = np.empty_like(switches)
+    strand[recombination.order()] = np.logical_xor.accumulate(switches, axis=0)
+    return strand
+
+
+def draw_founders(
+    class_name: str, recombination: RecombinationMap, n: int, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return which founder gamete each animal of a class carries, locus by locus.
+
+    Args:
+        class_name: one of CLASSES.
+        recombination: map of the loci.
+        n: number of animals.
+        rng: source of randomness.
+
+    Returns:
+        labels, int8 (2, n_loci, n): founder gamete of the animal's pedigree, numbered from 0;
+        origin, int8 (n_founders,): 0 where that founder gamete comes from stock a, 1 from b.
+
+    Raises:
+        ValueError: on an unknown class.
+    """
+    if class_name not in PEDIGREES:
+        raise ValueError(f"class must be one of {', '.join(CLASSES)}, got {class_name}")
+    origin: list[int] = []
+
+    def gamete(source: str | tuple) -> np.ndarray:
+        if isinstance(source, str):
+            origin.append("ab".index(source))
+            return np.broadcast_to(np.int8(len(origin) - 1), (recombination.n_loci, n))
+        return transmit(np.stack([gamete(parent) for parent in source]), recombination, rng)
+
+    labels = np.stack([gamete(parent) for parent in PEDIGREES[class_name]])
+    return labels, np.array(origin, dtype=np.int8)
+
+
+def draw_class(
+    class_name: str,
+    haplotypes_a: np.ndarray,
+    haplotypes_b: np.ndarray,
+    recombination: RecombinationMap,
+    n: int,
+    rng: np.random.Generator,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return animals of one class, bred from founder haplotypes of two stocks; linkage within the haplotypes is kept.
+
+    Args:
+        class_name: one of CLASSES.
+        haplotypes_a: int8 (n_loci, n_haplotypes), alternate alleles (0, 1) of stock a; may be empty for `pure_b`.
+        haplotypes_b: the same for stock b.
+        recombination: map of the loci.
+        n: number of animals.
+        rng: source of randomness.
+
+    Returns:
+        dosages, int8 (n_loci, n), alternate alleles in {0, 1, 2};
+        ancestry, int8 (2, n_loci, n), 0 where the copy comes from stock a, 1 from b.
+        An animal's founders are different haplotypes where the stock has enough of them.
+
+    Raises:
+        ValueError: on an unknown class, or where the shapes disagree with the map.
+    """
+    labels, origin = draw_founders(class_name, recombination, n, rng)
+    pools = [np.asarray(haplotypes_a), np.asarray(haplotypes_b)]
+    chosen = np.zeros((len(origin), n), dtype=np.int64)
+    for stock, pool in enumerate(pools):
+        wanted = np.flatnonzero(origin == stock)
+        if len(wanted):
+            if pool.ndim != 2 or pool.shape[0] != recombination.n_loci or not pool.shape[1]:
+                raise ValueError(f"haplotypes must be ({recombination.n_loci}, 1 or more), got {pool.shape}")
+            chosen[wanted] = _choose(pool.shape[1], len(wanted), n, rng)
+    dosages = np.zeros((recombination.n_loci, n), dtype=np.int8)
+    loci = np.arange(recombination.n_loci)[:, None]
+    for copy in labels:
+        for founder, stock in enumerate(origin):
+            carried = copy == founder
+            if carried.any():
+                dosages += np.where(carried, pools[stock][loci, chosen[founder]], 0).astype(np.int8)
+    return dosages, origin[labels]
+
+
+def _choose(n_haplotypes: int, n_wanted: int, n: int, rng: np.random.Generator) -> np.ndarray:
+    """Return int64 (n_wanted, n) haplotypes, different within an animal where there are enough."""
+    if n_wanted > n_haplotypes:
+        return rng.integers(n_haplotypes, size=(n_wanted, n))
+    picks = np.empty((n_wanted, n), dtype=np.int64)
+    for row in range(n_wanted):
+        # drawn from those left: the r-th pick skips, in rising order, those that the animal has already
+        pick = rng.integers(n_haplotypes - row, size=n)
+        for taken in np.sort(picks[:row], axis=0):
+            pick += pick >= taken
+        picks[row] = pick
+    return picks
+
+
+def draw_class_from_frequencies(
+    class_name: str,
+    freq_a: np.ndarray,
+    freq_b: np.ndarray,
+    recombination: RecombinationMap,
+    n: int,
+    rng: np.random.Generator,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return animals of one class where only frequencies are known: alleles are independent, given their ancestry.
+
+    Args:
+        class_name: one of CLASSES.
+        freq_a: float (n_loci,) or (n_loci, n), alternate-allele frequency in stock a, one for all or one an animal.
+        freq_b: the same for stock b.
+        recombination: map of the loci; ancestry changes along it as in `draw_class`.
+        n: number of animals.
+        rng: source of randomness.
+
+    Returns:
+        dosages, int8 (n_loci, n), in {0, 1, 2}, and ancestry, int8 (2, n_loci, n), 0 for a and 1 for b.
+
+    Raises:
+        ValueError: on an unknown class, a frequency outside [0, 1] or NaN, or shapes that disagree.
+    """
+    shape = (recombination.n_loci, n)
+    frequencies = []
+    for frequency in (freq_a, freq_b):
+        frequency = np.asarray(frequency, dtype=np.float64)
+        frequency = frequency[:, None] if frequency.ndim == 1 else frequency
+        if not ((frequency >= 0) & (frequency <= 1)).all():
+            raise ValueError("frequencies must lie in [0, 1]")
+        frequencies.append(np.broadcast_to(frequency, shape))
+    labels, origin = draw_founders(class_name, recombination, n, rng)
+    ancestry = origin[labels]
+    dosages = np.zeros(shape, dtype=np.int8)
+    for copy in ancestry:
+        dosages += rng.random(shape) < np.where(copy == 1, frequencies[1], frequencies[0])
+    return dosages, ancestry
