@@ -1,4 +1,4 @@
-"""One seed a study; each task's generator is spawned from it by (stage, species, task), so order and cores never matter."""
+"""One seed a study; each task's generator is spawned from it by (stage, species, task)."""
 
 from __future__ import annotations
 

@@ -20,7 +20,7 @@ def arguments(main: Callable, snakemake: Any) -> dict[str, Any]:
     """Return the keyword arguments of `main`, by name from the rule's inputs, outputs, params, wildcards, threads.
 
     Raises:
-        TypeError: where the rule gives a name that `main` does not take, or `main` wants one that the rule does not give.
+        TypeError: where the rule gives a name that `main` does not take, or lacks one that it wants.
     """
     given: dict[str, Any] = {}
     for part in (snakemake.input, snakemake.output, snakemake.params):
@@ -43,12 +43,16 @@ def arguments(main: Callable, snakemake: Any) -> dict[str, Any]:
 def run_step(main: Callable, snakemake: Any) -> None:
     """Run a step's `main` under its rule: stdout and stderr go to the rule's log, bad input to a record.
 
-    Exits 2 on InputError, after writing results/<study>/logs/input_errors/<rule>.<wildcards>.json; exits 1, traceback in
-    the log, on anything else.
+    Exits 2 on InputError, after writing results/<study>/logs/input_errors/<rule>.<wildcards>.json; exits 1, with the
+    traceback in the log, on anything else.
     """
     log = Path(str(snakemake.log[0]))
     log.parent.mkdir(parents=True, exist_ok=True)
-    with open(log, "w", encoding="utf-8", buffering=1) as handle, contextlib.redirect_stdout(handle), contextlib.redirect_stderr(handle):
+    with (
+        open(log, "w", encoding="utf-8", buffering=1) as handle,
+        contextlib.redirect_stdout(handle),
+        contextlib.redirect_stderr(handle),
+    ):
         try:
             main(**arguments(main, snakemake))
             code = 0

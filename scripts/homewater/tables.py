@@ -19,7 +19,14 @@ from homewater.errors import InputError, Problem
 from homewater.writer import written_aside
 
 SCHEMAS = Path(__file__).resolve().parents[2] / "workflow" / "schemas" / "tables"
-_TYPES = {"string": "str", "integer": "Int64", "number": "float64", "boolean": "boolean", "date": "str", "year": "Int64"}
+_TYPES = {
+    "string": "str",
+    "integer": "Int64",
+    "number": "float64",
+    "boolean": "boolean",
+    "date": "str",
+    "year": "Int64",
+}
 
 
 class SchemaMismatch(ValueError):
@@ -137,13 +144,16 @@ def write_table(frame: pd.DataFrame, path: str | Path, schema: str | None = None
             frame.reset_index(drop=True).to_parquet(aside, engine="pyarrow", index=False, compression="zstd")
         else:
             text = pd.DataFrame(
-                {c: [_text(v, field_of(c, table_schema(name))["type"]) for v in frame[c].tolist()] for c in frame.columns}
+                {
+                    c: [_text(v, field_of(c, table_schema(name))["type"]) for v in frame[c].tolist()]
+                    for c in frame.columns
+                }
             )
             text.to_csv(aside, index=False, lineterminator="\n", encoding="utf-8")
 
 
 def read_table(path: str | Path, schema: str | None = None) -> pd.DataFrame:
-    """Read a table that homewater wrote; types as its schema says, empty text as "", other missing values as NaN or NA."""
+    """Read a table that homewater wrote; types as its schema says, empty text as "", else NaN or NA."""
     path = Path(path)
     name = schema or path.stem
     if path.suffix == ".parquet":
@@ -152,7 +162,11 @@ def read_table(path: str | Path, schema: str | None = None) -> pd.DataFrame:
     fields = {c: field_of(c, table_schema(name)) for c in frame.columns}
     for column, field in fields.items():
         if field is None:
-            raise InputError(Problem(path.name, "header", column, "a column that its schema does not know", "the columns of the schema"))
+            raise InputError(
+                Problem(
+                    path.name, "header", column, "a column that its schema does not know", "the columns of the schema"
+                )
+            )
         values = frame[column]
         if field["type"] == "number":
             frame[column] = pd.to_numeric(values.replace("", np.nan)).astype("float64")

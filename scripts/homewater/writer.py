@@ -1,4 +1,4 @@
-"""The one writer: every output is written aside, synced, then renamed, so that no half-written file is taken for whole."""
+"""The one writer: written aside, synced, renamed, so that no half-written file is ever taken for whole."""
 
 from __future__ import annotations
 

@@ -42,8 +42,14 @@ def test_base_modules_import_no_stage(module):
 @pytest.mark.parametrize("module", MODULES)
 def test_no_module_of_the_library_imports_a_step_or_snakemake(module):
     text = (LIBRARY / f"{module}.py").read_text(encoding="utf-8")
-    names = {n.name.split(".")[0] for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Import) for n in node.names}
-    names |= {node.module.split(".")[0] for node in ast.walk(ast.parse(text)) if isinstance(node, ast.ImportFrom) and node.module}
+    names = {
+        n.name.split(".")[0] for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Import) for n in node.names
+    }
+    names |= {
+        node.module.split(".")[0]
+        for node in ast.walk(ast.parse(text))
+        if isinstance(node, ast.ImportFrom) and node.module
+    }
     assert not names & {"steps", "snakemake", "launch"}
 
 
@@ -62,7 +68,10 @@ def test_top_level_holds_what_the_design_names():
 def test_nothing_tracked_names_a_place_outside_the_clone():
     forbidden = ["../" + "shared", "/" + "work/main", "/" + "root/"]
     for path in tracked():
-        if path.suffix in {".py", ".md", ".smk", ".yaml", ".sh", ".toml", ".css", ".j2", ".json", ""} and path.is_file():
+        if (
+            path.suffix in {".py", ".md", ".smk", ".yaml", ".sh", ".toml", ".css", ".j2", ".json", ""}
+            and path.is_file()
+        ):
             text = path.read_text(encoding="utf-8", errors="ignore")
             assert not [word for word in forbidden if word in text], path
 
