@@ -1,0 +1,232 @@
+"""What the ledger of moved animals says about the units, and which source harms a destination least."""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+
+NO_UNIT, UNTRACED = "none", "untraced"
+FLOW_COLUMNS = [
+    "species",
+    "source_unit",
+    "destination_unit",
+    "individuals",
+    "crosses_boundary",
+    "transfers",
+    "transfers_without_count",
+    "lost_or_dead",
+]
+RANKING_COLUMNS = [
+    "destination",
+    "rank",
+    "source",
+    "same_unit",
+    "fst",
+    "sea_km",
+    "advice",
+    "fst_ci_low",
+    "fst_ci_high",
+    "fst_site",
+    "foreign_rate",
+    "foreign_rate_ci_low",
+    "foreign_rate_ci_high",
+]
+# The order in which advice is listed: advised, known less well, not advised, not to be fished.
+_TIERS = [
+    ("same_unit", "one_unit_distance_only"),
+    ("source_not_sampled",),
+    ("source_in_contact_zone", "source_has_foreign_ancestry"),
+    ("other_unit_not_advised",),
+    ("no_local_stock",),
+    ("source_closed",),
+]
+_TIER_OF = {advice: tier for tier, members in enumerate(_TIERS) for advice in members}
+
+
+def unit_by_site(units: pd.DataFrame) -> dict[str, str]:
+    """Return {locationID: unit}, `NO_UNIT` for a site without local stock.
+
+    Args:
+        units: table units (locationID, unit, ...), one row a site.
+    """
+    known = units["unit"].astype(object).where(units["unit"].notna(), "")
+    return {site: str(unit) or NO_UNIT for site, unit in zip(units["locationID"], known, strict=True)}
+
+
+def _unit_order(unit: str) -> tuple[int, int]:
+    if unit == UNTRACED:
+        return (2, 0)
+    return (1, 0) if unit == NO_UNIT else (0, int(unit.removeprefix("unit_")))
+
+
+def _sum_or_missing(values: pd.Series) -> int | None:
+    known = values.dropna()
+    return int(known.sum()) if len(known) else None
+
+
+def flows(transfers: pd.DataFrame, units: pd.DataFrame, species: str) -> pd.DataFrame:
+    """Sum the ledger by unit of source and unit of destination.
+
+    Args:
+        transfers: table transfers, all species; sourceLocationID empty where a move cannot be traced.
+        units: table units of this species; every site of the ledger is in it.
+        species: species id; rows of other species are left out.
+
+    Returns:
+        Table flows: one row for each pair of units that occurs, in unit order, then no unit, then untraced. A boundary
+        is crossed where both units are known and differ; where either is not known the cell is missing, never false.
+    """
+    unit_of = unit_by_site(units)
+    own = transfers[transfers["species"] == species]
+    sources = [unit_of[site] if site else UNTRACED for site in own["sourceLocationID"].fillna("")]
+    destinations = [unit_of[site] for site in own["destinationLocationID"]]
+    lost = own["lost_or_dead"] if "lost_or_dead" in own else pd.Series(pd.NA, index=own.index, dtype="Int64")
+    rows = []
+    for pair in sorted(
+        set(zip(sources, destinations, strict=True)), key=lambda p: (_unit_order(p[0]), _unit_order(p[1]))
+    ):
+        chosen = [(s, d) == pair for s, d in zip(sources, destinations, strict=True)]
+        counts = own.loc[chosen, "individualCount"]
+        told = NO_UNIT not in pair and pair[0] != UNTRACED
+        rows.append(
+            {
+                "species": species,
+                "source_unit": pair[0],
+                "destination_unit": pair[1],
+                "individuals": _sum_or_missing(counts),
+                "crosses_boundary": (pair[0] != pair[1]) if told else None,
+                "transfers": sum(chosen),
+                "transfers_without_count": int(counts.isna().sum()),
+                "lost_or_dead": _sum_or_missing(lost[chosen]),
+            }
+        )
+    return pd.DataFrame(rows, columns=FLOW_COLUMNS)
+
+
+def destinations(transfers: pd.DataFrame, sites: pd.DataFrame, species: str) -> list[str]:
+    """Return the sites that advice is given for, in site order.
+
+    Every farm and hatchery, and every destination of the ledger for this species; every site where there is neither.
+    """
+    named = set(transfers.loc[transfers["species"] == species, "destinationLocationID"])
+    kind = sites["kind"].replace("", "wild").fillna("wild")
+    chosen = [s for s, k in zip(sites["locationID"], kind, strict=True) if k != "wild" or s in named]
+    return chosen or list(sites["locationID"])
+
+
+def _pairs(table: pd.DataFrame, columns: list[str]) -> dict[frozenset, tuple]:
+    values = zip(*(table[c].astype(float) for c in columns), strict=True)
+    return {frozenset(pair): v for *pair, v in zip(table["site_a"], table["site_b"], values, strict=True)}
+
+
+def _last_if_missing(value: float) -> tuple[bool, float]:
+    return (True, 0.0) if math.isnan(value) else (False, value)
+
+
+def _stand_in(site: str, unit: str, sampled: dict[str, str], sea: dict[frozenset, tuple]) -> str:
+    """Return the site whose baseline speaks for `site`: itself, or the nearest by water of the same unit, or none."""
+    if site in sampled:
+        return site
+    near = [
+        (sea.get(frozenset((site, s)), (math.nan,))[0], i, s) for i, (s, u) in enumerate(sampled.items()) if u == unit
+    ]
+    near = [n for n in near if not math.isnan(n[0])]
+    return min(near)[2] if near else ""
+
+
+def _advice(
+    closed: bool, same_unit: bool | None, contact_zone: bool, foreign: bool, sampled: bool, one_unit: bool
+) -> str:
+    if closed:
+        return "source_closed"
+    if same_unit is None:
+        return "no_local_stock"
+    if not same_unit:
+        return "other_unit_not_advised"
+    if contact_zone:
+        return "source_in_contact_zone"
+    if foreign:
+        return "source_has_foreign_ancestry"
+    if not sampled:
+        return "source_not_sampled"
+    return "one_unit_distance_only" if one_unit else "same_unit"
+
+
+def source_ranking(
+    transfers: pd.DataFrame,
+    sites: pd.DataFrame,
+    units: pd.DataFrame,
+    n_units: int,
+    pairwise_fst: pd.DataFrame,
+    sea_distance: pd.DataFrame,
+    site_rates: pd.DataFrame,
+    species: str,
+    high_rate: float,
+) -> pd.DataFrame:
+    """Rank every wild native site as a source for every destination.
+
+    Sources of the destination's own unit come first; among them, sites without animals of their own come later, and
+    after these contact zones and sites whose animals show ancestry of another unit (the interval of their rate lies
+    above `high_rate`); then other units; closed sites last. Equal advice is ordered by F_ST to the destination's
+    baseline (its own, or that of the nearest site by water in its unit), then by distance by water, then by site order.
+    Where the whole range is one unit, or the destination has no local stock, F_ST holds no signal to rank by and
+    distance by water comes first.
+
+    Args:
+        transfers: table transfers, all species.
+        sites: table sites (locationID, kind, fishing, ...); its order breaks ties.
+        units: table units of this species (locationID, unit, contact_zone, basis).
+        n_units: number of units found.
+        pairwise_fst: table pairwise_fst (site_a, site_b, fst, ci_low, ci_high).
+        sea_distance: table sea_distance (site_a, site_b, sea_km), sea_km missing where no water joins the two.
+        site_rates: table site_rates (locationID, rate, ci_low, ci_high); header only with one unit.
+        species: species id.
+        high_rate: share in [0, 1] above which a source's foreign ancestry speaks against it.
+
+    Returns:
+        Table source_ranking, destinations in site order, each with ranks 1..n.
+    """
+    unit_of = unit_by_site(units)
+    basis = dict(zip(units["locationID"], units["basis"], strict=True))
+    contact = dict(zip(units["locationID"], units["contact_zone"].fillna(False).astype(bool), strict=True))
+    kind = dict(zip(sites["locationID"], sites["kind"].replace("", "wild").fillna("wild"), strict=True))
+    closed = set(sites.loc[sites["fishing"] == "closed", "locationID"]) if "fishing" in sites else set()
+    fst, sea = _pairs(pairwise_fst, ["fst", "ci_low", "ci_high"]), _pairs(sea_distance, ["sea_km"])
+    rate_columns = (site_rates[c].astype("float64") for c in ("rate", "ci_low", "ci_high"))
+    rates = {site: values for site, *values in zip(site_rates["locationID"], *rate_columns, strict=True)}
+    sources = [s for s in sites["locationID"] if kind[s] == "wild" and unit_of[s] != NO_UNIT]
+    sampled = {s: unit_of[s] for s in sources if basis[s] == "own_animals"}
+    order = {s: i for i, s in enumerate(sites["locationID"])}
+    rows = []
+    for destination in destinations(transfers, sites, species):
+        unit = unit_of[destination]
+        stand_in = "" if unit == NO_UNIT else _stand_in(destination, unit, sampled, sea)
+        ranked = []
+        for source in (s for s in sources if s != destination):
+            same = None if unit == NO_UNIT else unit_of[source] == unit
+            rate = rates.get(source, (math.nan,) * 3)
+            advice = _advice(
+                closed=source in closed,
+                same_unit=same,
+                contact_zone=contact[source],
+                foreign=rate[1] > high_rate,
+                sampled=source in sampled,
+                one_unit=n_units == 1,
+            )
+            measured = fst.get(frozenset((source, stand_in)), (math.nan,) * 3) if stand_in else (math.nan,) * 3
+            sea_km = sea.get(frozenset((source, destination)), (math.nan,))[0]
+            # A source that stands for the destination is at distance zero by definition, not by measurement.
+            distance = (False, -math.inf) if source == stand_in else _last_if_missing(measured[0])
+            keys = [distance, _last_if_missing(sea_km)]
+            if n_units == 1 or unit == NO_UNIT:
+                keys.reverse()
+            ranked.append(
+                ((_TIER_OF[advice], same is False, *keys, order[source]), source, same, measured, sea_km, advice, rate)
+            )
+        for rank, (_, source, same, measured, sea_km, advice, rate) in enumerate(
+            sorted(ranked, key=lambda r: r[0]), start=1
+        ):
+            values = (destination, rank, source, same, measured[0], sea_km, advice, *measured[1:], stand_in, *rate)
+            rows.append(dict(zip(RANKING_COLUMNS, values, strict=True)))
+    return pd.DataFrame(rows, columns=RANKING_COLUMNS)
