@@ -1,0 +1,67 @@
+"""What a job may need: memory and minutes of every rule, as stated functions of the size of the input.
+
+The number of markers is not known before the files are read, so it is estimated from the bytes of the genotype files:
+a compressed record costs about BYTES_A_CALL bytes an animal. The constants leave room on purpose: too little would end
+a cluster's job, too much only delays it.
+"""
+
+from __future__ import annotations
+
+import math
+
+BYTES_A_CALL = 0.15  # compressed VCF with little beside GT; fewer bytes a call means more markers in a file
+BASE_MB = 700  # interpreter, libraries and compiled kernels
+BLOCK_MARKERS = 4096
+
+# rule: (bytes a genotype, bytes an entry of animals x animals, bytes a marker, nanoseconds a genotype, extra minutes)
+_COSTS = {
+    "check_inputs": (0.0, 0, 0, 0.0, 2),
+    "plan_parts": (0.0, 0, 0, 0.0, 2),
+    "import_part": (0.0, 0, 400, 400.0, 2),
+    "genotypes": (0.0, 0, 600, 30.0, 2),
+    "filters": (0.0, 40, 1500, 60.0, 3),
+    "sea_distance": (0.0, 0, 0, 0.0, 20),
+    "diversity": (0.0, 0, 1500, 50.0, 10),
+    "differentiation": (0.0, 0, 1500, 200.0, 30),
+    "pca": (0.0, 24, 1000, 100.0, 5),
+    "ancestry": (1.2, 24, 1500, 4000.0, 30),
+    "units": (0.0, 8, 1000, 200.0, 60),
+    "panel": (0.0, 8, 2000, 200.0, 30),
+    "assignment": (0.0, 8, 1000, 100.0, 30),
+    "report": (0.0, 0, 300, 0.0, 15),
+}
+_OTHER = (0.1, 16, 1500, 200.0, 20)
+
+
+def markers_estimate(file_bytes: int, n_samples: int) -> int:
+    """Return about how many markers `file_bytes` of compressed genotypes of `n_samples` animals hold.
+
+    Args:
+        file_bytes: size of all genotype files of the species, bytes.
+        n_samples: animals in the sample sheet of that species.
+    """
+    return math.ceil(file_bytes / (BYTES_A_CALL * max(1, n_samples)))
+
+
+def memory_mb(rule: str, file_bytes: int, n_samples: int) -> int:
+    """Return the memory a job of `rule` may need, in MB (10^6 bytes), rounded up to 100.
+
+    Base + the arrays of one block of markers + what grows with genotypes, with animals squared, and with markers.
+
+    Args:
+        rule: name of the rule; unknown names take a general default.
+        file_bytes: size of all genotype files of the species, bytes.
+        n_samples: animals in the sample sheet of that species.
+    """
+    a_genotype, a_pair, a_marker, _, _ = _COSTS.get(rule, _OTHER)
+    markers = markers_estimate(file_bytes, n_samples)
+    block = 16 * BLOCK_MARKERS * n_samples
+    total = block + a_genotype * markers * n_samples + a_pair * n_samples**2 + a_marker * markers
+    return 100 * math.ceil((BASE_MB + total / 1e6) / 100)
+
+
+def minutes(rule: str, file_bytes: int, n_samples: int) -> int:
+    """Return the wall time a job of `rule` may need, in minutes; arguments as in `memory_mb`."""
+    _, _, _, nanoseconds, extra = _COSTS.get(rule, _OTHER)
+    genotypes = markers_estimate(file_bytes, n_samples) * n_samples
+    return math.ceil(extra + 3 * genotypes * nanoseconds / 6e10)

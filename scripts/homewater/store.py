@@ -1,0 +1,424 @@
+"""The genotype store: one folder of arrays, written once and read by blocks of markers.
+
+Zarr (format 3) with the array names of the open VCF Zarr layout (variant_contig, variant_position, variant_id,
+variant_allele, contig_id, sample_id, call_genotype), plus the bit planes of `homewater.bit_planes` and the unique
+marker names. Chunks are fixed, whatever the number of parts, threads or cores, so equal genotypes give equal bytes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numcodecs.blosc
+import numpy as np
+import pandas as pd
+import zarr
+from zarr.codecs import BloscCodec
+
+from homewater.bit_planes import MISSING, Layout, count_into, group_words, layout_by_site, pack, unpack
+from homewater.writer import written_aside
+
+__all__ = ["MISSING", "Genotypes", "SiteCounts", "VariantBlock", "open_genotypes", "open_site_counts"]
+
+CHUNK = 4096  # markers a chunk of genotypes
+LONG_CHUNK = 65536  # entries a chunk of the per-marker columns
+VCF_ZARR_VERSION = "0.4"
+# With threads blosc joins its blocks in the order in which they finish: other bytes each time.
+numcodecs.blosc.use_threads = False
+
+
+@dataclass(frozen=True)
+class VariantBlock:
+    """Some markers in genome order, with the genotypes of all animals of the store.
+
+    Attributes:
+        contig: int32 (n,), index into the store's contigs.
+        position: int32 (n,), 1-based.
+        identifier: str (n,), the ID column; "." where there is none.
+        alleles: str (n, 2), reference and alternate.
+        dosages: int8 (n, n_samples), alternate-allele copies; MISSING = -1.
+    """
+
+    contig: np.ndarray
+    position: np.ndarray
+    identifier: np.ndarray
+    alleles: np.ndarray
+    dosages: np.ndarray
+
+
+def _array(
+    group: zarr.Group,
+    name: str,
+    shape: tuple,
+    chunks: tuple,
+    dtype: Any,
+    names: tuple,
+    shuffle: str = "shuffle",
+    **more,
+):
+    size = 1 if dtype is str else np.dtype(dtype).itemsize
+    codec = BloscCodec(typesize=size, cname="lz4", clevel=5, shuffle="noshuffle" if dtype is str else shuffle)
+    return group.create_array(
+        name,
+        shape=shape,
+        chunks=tuple(max(1, c) for c in chunks),
+        dtype=dtype,
+        compressors=codec,
+        dimension_names=names,
+        **more,
+    )
+
+
+def _column(group: zarr.Group, name: str, values: np.ndarray, dtype: Any, names: tuple) -> None:
+    values = np.asarray(values, dtype=object) if dtype is str else np.asarray(values, dtype=dtype)
+    array = _array(group, name, values.shape, (LONG_CHUNK, *values.shape[1:]), dtype, names)
+    if values.size:
+        array[...] = values
+
+
+def _texts(array: zarr.Array) -> np.ndarray:
+    return np.array(array[...].tolist(), dtype=str).reshape(array.shape)
+
+
+def marker_names(chrom: np.ndarray, position: np.ndarray, identifier: np.ndarray, alleles: np.ndarray) -> np.ndarray:
+    """Return a unique name a marker: its ID where that is given and unique, else chrom:pos:ref:alt.
+
+    Args:
+        chrom: str (n,), chromosome names.
+        position: int (n,).
+        identifier: str (n,), "." where there is none.
+        alleles: str (n, 2).
+
+    Returns:
+        str (n,). An ID that equals another marker's chrom:pos:ref:alt gives way to its own.
+    """
+    built = np.array([f"{c}:{p}:{r}:{a}" for c, p, (r, a) in zip(chrom, position, alleles, strict=True)], dtype=object)
+    names = np.where(np.asarray(identifier) == ".", built, np.asarray(identifier, dtype=object))
+    while True:
+        again = pd.Series(names).duplicated(keep=False).to_numpy() & (names != built)
+        if not again.any():
+            return names.astype(str)
+        names = np.where(again, built, names)
+
+
+def write_genotypes(
+    path: str | Path,
+    sample_ids: np.ndarray,
+    location_ids: np.ndarray,
+    contig_ids: np.ndarray,
+    blocks: Iterable[VariantBlock],
+    attributes: dict[str, Any] | None = None,
+) -> None:
+    """Write a genotype store, block by block; blocks of any size are joined into chunks of CHUNK markers.
+
+    Args:
+        path: destination folder.
+        sample_ids: str (n_samples,), in canonical order.
+        location_ids: str (n_samples,), site of each animal; animals of one site lie together.
+        contig_ids: str (n_contigs,).
+        blocks: markers in genome order.
+        attributes: JSON values kept with the store; read after the last block, so blocks may still count into them.
+    """
+    sample_ids, location_ids = np.asarray(sample_ids, dtype=str), np.asarray(location_ids, dtype=str)
+    layout = _layout_of(location_ids)
+    n = sample_ids.size
+    with written_aside(path) as aside:
+        group = zarr.create_group(str(aside), zarr_format=3)
+        calls = _array(
+            group,
+            "call_genotype",
+            (0, n, 2),
+            (CHUNK, n, 2),
+            "int8",
+            ("variants", "samples", "ploidy"),
+            "bitshuffle",
+            fill_value=-1,
+        )
+        planes = _array(
+            group,
+            "homewater_planes",
+            (0, 3, layout.n_words),
+            (CHUNK, 3, layout.n_words),
+            "uint64",
+            ("variants", "planes", "words"),
+        )
+        columns: list[tuple] = []
+        done = 0
+        for block in _rechunked(blocks):
+            rows = block.position.size
+            calls.resize((done + rows, n, 2))
+            planes.resize((done + rows, 3, layout.n_words))
+            if n:
+                calls[done : done + rows] = _allele_pairs(block.dosages)
+                planes[done : done + rows] = pack(block.dosages, layout)
+            columns.append((block.contig, block.position, block.identifier, block.alleles))
+            done += rows
+        contig, position, identifier, alleles = _joined(columns)
+        contig_ids = np.asarray(contig_ids, dtype=str)
+        chrom = contig_ids[contig] if done else np.empty(0, dtype=str)
+        for name, values, dtype, names in (
+            ("sample_id", sample_ids, str, ("samples",)),
+            ("homewater_location_id", location_ids, str, ("samples",)),
+            ("contig_id", contig_ids, str, ("contigs",)),
+            ("variant_contig", contig, "int32", ("variants",)),
+            ("variant_position", position, "int32", ("variants",)),
+            ("variant_id", identifier, str, ("variants",)),
+            ("variant_id_mask", identifier == ".", "bool", ("variants",)),
+            ("variant_allele", alleles, str, ("variants", "alleles")),
+            ("homewater_marker", marker_names(chrom, position, identifier, alleles), str, ("variants",)),
+        ):
+            _column(group, name, values, dtype, names)
+        given = {"vcf_zarr_version": VCF_ZARR_VERSION, "source": "homewater", **(attributes or {})}
+        group.update_attributes(dict(sorted(given.items())))
+
+
+def _layout_of(location_ids: np.ndarray) -> Layout:
+    changes = (
+        np.concatenate([[False], location_ids[1:] != location_ids[:-1]]) if location_ids.size else np.empty(0, bool)
+    )
+    if np.unique(location_ids).size != changes.sum() + (location_ids.size > 0):
+        raise ValueError("animals of one site must lie together")
+    return layout_by_site(np.cumsum(changes))
+
+
+def _allele_pairs(dosages: np.ndarray) -> np.ndarray:
+    # unordered alleles, the smaller first: 0 -> 0,0; 1 -> 0,1; 2 -> 1,1; missing -> -1,-1
+    first = np.array([0, 0, 1, -1], dtype=np.int8)
+    second = np.array([0, 1, 1, -1], dtype=np.int8)
+    return np.stack([first[dosages], second[dosages]], axis=-1)
+
+
+def _joined(columns: list[tuple]) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    if not columns:
+        return np.empty(0, np.int32), np.empty(0, np.int32), np.empty(0, object), np.empty((0, 2), object)
+    contig, position, identifier, alleles = (list(c) for c in zip(*columns, strict=True))
+    texts = [np.concatenate([np.asarray(t, dtype=object) for t in part]) for part in (identifier, alleles)]
+    return np.concatenate(contig), np.concatenate(position), texts[0], texts[1]
+
+
+def _rechunked(blocks: Iterable[VariantBlock]) -> Iterator[VariantBlock]:
+    held: list[VariantBlock] = []
+    count = 0
+    for block in blocks:
+        held.append(block)
+        count += block.position.size
+        if count < CHUNK:
+            continue
+        whole = _glued(held)
+        for start in range(0, count - count % CHUNK, CHUNK):
+            yield _rows(whole, slice(start, start + CHUNK))
+        held, count = [_rows(whole, slice(count - count % CHUNK, None))], count % CHUNK
+    if count:
+        yield _glued(held)
+
+
+def _rows(block: VariantBlock, rows: slice) -> VariantBlock:
+    return VariantBlock(
+        block.contig[rows], block.position[rows], block.identifier[rows], block.alleles[rows], block.dosages[rows]
+    )
+
+
+def _glued(blocks: list[VariantBlock]) -> VariantBlock:
+    if len(blocks) == 1:
+        return blocks[0]
+    fields = ("contig", "position", "identifier", "alleles", "dosages")
+    return VariantBlock(*(np.concatenate([getattr(b, f) for b in blocks]) for f in fields))
+
+
+class Genotypes:
+    """A genotype store opened for reading; nothing of the size of all genotypes is held in memory.
+
+    Attributes:
+        n_markers: number of markers.
+        n_samples: number of animals.
+        sample_ids: str (n_samples,), canonical order.
+        location_ids: str (n_samples,), site of each animal.
+        contig_ids: str (n_contigs,).
+        attributes: what was kept with the store.
+    """
+
+    def __init__(self, path: str | Path):
+        self._group = zarr.open_group(str(path), mode="r")
+        self._planes = self._group["homewater_planes"]
+        self.sample_ids = _texts(self._group["sample_id"])
+        self.location_ids = _texts(self._group["homewater_location_id"])
+        self.contig_ids = _texts(self._group["contig_id"])
+        self.attributes = dict(self._group.attrs)
+        self.n_markers, self.n_samples = int(self._planes.shape[0]), int(self.sample_ids.size)
+        self._layout = _layout_of(self.location_ids)
+        self._held: tuple[int, np.ndarray] = (-1, np.empty(0))
+
+    @cached_property
+    def markers(self) -> pd.DataFrame:
+        """Table of the markers in genome order: marker (unique), chrom, pos, ref, alt."""
+        alleles = _texts(self._group["variant_allele"])
+        contig = self._group["variant_contig"][...]
+        return pd.DataFrame(
+            {
+                "marker": _texts(self._group["homewater_marker"]),
+                "chrom": self.contig_ids[contig] if contig.size else np.empty(0, dtype=str),
+                "pos": self._group["variant_position"][...].astype(np.int64),
+                "ref": alleles[:, 0],
+                "alt": alleles[:, 1],
+            }
+        )
+
+    def _chunk(self, number: int) -> np.ndarray:
+        if self._held[0] != number:
+            self._held = (number, self._planes[number * CHUNK : (number + 1) * CHUNK])
+        return self._held[1]
+
+    def _bits(self, sample_mask: np.ndarray | None) -> np.ndarray:
+        return self._layout.bits if sample_mask is None else self._layout.bits[np.asarray(sample_mask)]
+
+    def planes(self, marker_indices: np.ndarray) -> np.ndarray:
+        """Return uint64 (n_selected, 3, n_words) bit planes of some markers, in the order given; layout by site."""
+        marker_indices = np.asarray(marker_indices, dtype=np.int64)
+        chosen = np.empty((marker_indices.size, *self._planes.shape[1:]), dtype=np.uint64)
+        chunk = marker_indices // CHUNK
+        for number in np.unique(chunk):
+            here = np.flatnonzero(chunk == number)
+            chosen[here] = self._chunk(int(number))[marker_indices[here] - number * CHUNK]
+        return chosen
+
+    @property
+    def layout(self) -> Layout:
+        """Where each animal's bit lies in the planes."""
+        return self._layout
+
+    def select(self, marker_indices: np.ndarray, sample_mask: np.ndarray | None = None) -> np.ndarray:
+        """Return the genotypes of some markers.
+
+        Args:
+            marker_indices: int (n_selected,), in any order.
+            sample_mask: bool (n_samples,) or indices of animals; all animals by default.
+
+        Returns:
+            int8 (n_selected, n), alternate-allele copies; MISSING = -1.
+        """
+        marker_indices = np.asarray(marker_indices, dtype=np.int64)
+        if marker_indices.size and (marker_indices.min() < 0 or marker_indices.max() >= self.n_markers):
+            raise IndexError(f"marker indices must lie in 0..{self.n_markers - 1}")
+        bits = self._bits(sample_mask)
+        chosen = np.empty((marker_indices.size, bits.size), dtype=np.int8)
+        chunk = marker_indices // CHUNK
+        for number in np.unique(chunk):
+            here = np.flatnonzero(chunk == number)
+            chosen[here] = unpack(self._chunk(int(number)), bits, marker_indices[here] - number * CHUNK)
+        return chosen
+
+    def blocks(
+        self, marker_mask: np.ndarray | None = None, sample_mask: np.ndarray | None = None, size: int = CHUNK
+    ) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+        """Yield the genotypes block by block, in genome order.
+
+        Args:
+            marker_mask: bool (n_markers,); all markers by default.
+            sample_mask: bool (n_samples,); all animals by default.
+            size: markers a block (the last may be smaller).
+
+        Yields:
+            indices int64 (n_block,) into the store's markers; dosages int8 (n_block, n_selected), MISSING = -1.
+        """
+        indices = (
+            np.arange(self.n_markers) if marker_mask is None else np.flatnonzero(np.asarray(marker_mask, dtype=bool))
+        )
+        for start in range(0, indices.size, size):
+            rows = indices[start : start + size].astype(np.int64)
+            yield rows, self.select(rows, sample_mask)
+
+    def genotype_counts(self, group: np.ndarray, n_groups: int) -> np.ndarray:
+        """Count genotypes in each group of animals.
+
+        Args:
+            group: int (n_samples,), group of each animal; -1 is not counted.
+            n_groups: number of groups.
+
+        Returns:
+            int32 (n_markers, n_groups, 4): homozygous reference, heterozygous, homozygous alternate, missing.
+        """
+        words = group_words(self._layout, group, n_groups)
+        counts = np.zeros((self.n_markers, n_groups, 4), dtype=np.int32)
+        for start in range(0, self.n_markers, CHUNK):
+            planes = self._planes[start : start + CHUNK]
+            count_into(planes, *words, counts[start : start + planes.shape[0]])
+        return counts
+
+    def variant_blocks(self) -> Iterator[VariantBlock]:
+        """Yield the whole store again as blocks of CHUNK markers, as `write_genotypes` takes them."""
+        contig = self._group["variant_contig"][...]
+        position = self._group["variant_position"][...]
+        identifier, alleles = _texts(self._group["variant_id"]), _texts(self._group["variant_allele"])
+        for rows, dosages in self.blocks():
+            yield VariantBlock(
+                contig[rows], position[rows], identifier[rows].astype(object), alleles[rows].astype(object), dosages
+            )
+
+
+def open_genotypes(path: str | Path) -> Genotypes:
+    """Open a genotype store for reading."""
+    return Genotypes(path)
+
+
+@dataclass(frozen=True)
+class SiteCounts:
+    """Genotype counts of the animals that may define units and frequencies, by site.
+
+    Attributes:
+        counts: int32 (n_markers, n_sites, 4): homozygous reference, heterozygous, homozygous alternate, missing.
+        location_ids: str (n_sites,), in the order of the site list; only sites with at least one such animal.
+        markers: table with marker, chrom, pos.
+    """
+
+    counts: np.ndarray
+    location_ids: np.ndarray
+    markers: pd.DataFrame
+
+    def subset(self, marker_mask: np.ndarray) -> SiteCounts:
+        """Return the counts of some markers (bool mask or indices)."""
+        rows = np.arange(self.counts.shape[0])[np.asarray(marker_mask)]
+        return SiteCounts(self.counts[rows], self.location_ids, self.markers.iloc[rows].reset_index(drop=True))
+
+
+def write_site_counts(path: str | Path, site_counts: SiteCounts) -> None:
+    """Write counts by site as a folder of arrays."""
+    counts, markers = site_counts.counts, site_counts.markers
+    chrom = markers["chrom"].to_numpy().astype(str)
+    contigs, contig = np.unique(chrom, return_inverse=True)
+    with written_aside(path) as aside:
+        group = zarr.create_group(str(aside), zarr_format=3)
+        array = _array(
+            group,
+            "homewater_site_counts",
+            counts.shape,
+            (CHUNK, *counts.shape[1:]),
+            "int32",
+            ("variants", "sites", "genotypes"),
+            "bitshuffle",
+        )
+        if counts.size:
+            array[...] = counts.astype(np.int32)
+        _column(group, "homewater_location_id", site_counts.location_ids, str, ("sites",))
+        _column(group, "contig_id", contigs, str, ("contigs",))
+        _column(group, "variant_contig", contig, "int32", ("variants",))
+        _column(group, "variant_position", markers["pos"].to_numpy(), "int32", ("variants",))
+        _column(group, "homewater_marker", markers["marker"].to_numpy(), str, ("variants",))
+        group.update_attributes({"source": "homewater"})
+
+
+def open_site_counts(path: str | Path) -> SiteCounts:
+    """Read counts by site into memory."""
+    group = zarr.open_group(str(path), mode="r")
+    contig, contigs = group["variant_contig"][...], _texts(group["contig_id"])
+    markers = pd.DataFrame(
+        {
+            "marker": _texts(group["homewater_marker"]),
+            "chrom": contigs[contig] if contig.size else np.empty(0, dtype=str),
+            "pos": group["variant_position"][...].astype(np.int64),
+        }
+    )
+    return SiteCounts(group["homewater_site_counts"][...], _texts(group["homewater_location_id"]), markers)

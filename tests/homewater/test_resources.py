@@ -1,0 +1,28 @@
+"""Asked resources grow with the study and stay within a workstation for the studies it is made for."""
+
+import pytest
+
+from homewater.resources import BASE_MB, markers_estimate, memory_mb, minutes
+
+RULES = ("import_part", "genotypes", "filters", "ancestry", "a_rule_to_come")
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_more_data_never_asks_for_less(rule):
+    sizes = [(10**6, 50), (10**8, 50), (10**8, 1000), (10**10, 1000)]
+    for ask in (memory_mb, minutes):
+        asked = [ask(rule, *size) for size in sizes]
+        assert asked[0] <= asked[1] <= asked[3]
+        assert all(isinstance(a, int) and a > 0 for a in asked)
+
+
+def test_memory_is_what_the_formula_says():
+    # 150 MB, 1000 animals: 10^6 markers; block 16*4096*1000 = 65.536 MB, pairs 40 MB, markers 1500 MB
+    assert markers_estimate(150_000_000, 1000) == 10**6
+    assert memory_mb("filters", 150_000_000, 1000) == 2400
+    assert memory_mb("filters", 150_000_000, 1000) - BASE_MB >= 65.536 + 40 + 1500
+
+
+def test_no_data_asks_for_the_base_alone():
+    assert memory_mb("plan_parts", 0, 0) == BASE_MB
+    assert minutes("plan_parts", 0, 0) == 2
