@@ -1,0 +1,361 @@
+"""The user's tables: read as they come from a spreadsheet, every fault told with file, line and column.
+
+Accepted: UTF-8 with or without a byte-order mark; any line ends; RFC 4180 quotes; blanks around a value; rows with
+nothing in them; columns beyond those of the schema (left out, and listed). Refused, with the remedy: everything else.
+"""
+
+from __future__ import annotations
+
+import calendar
+import csv
+import difflib
+import io
+import math
+import re
+import unicodedata
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+
+import pandas as pd
+
+from homewater.errors import Problem
+from homewater.tables import required_columns, table_schema, value_problem
+
+NEAR_MISS = 0.85  # likeness (difflib ratio) above which an unknown column is taken for a misspelt one
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+", re.ASCII)
+_DAY = re.compile(r"(\d{4})(?:-(\d{2})(?:-(\d{2}))?)?", re.ASCII)
+_SAVE_AS = "save it as CSV with commas between the columns, points in numbers, and UTF-8"
+
+
+@dataclass
+class ReadTable:
+    """A user's table after reading.
+
+    Attributes:
+        name: the file as the user wrote it in the study file.
+        frame: every column of the schema in its order, typed; what is absent or unreadable is empty (NaN, NA or "").
+        lines: line of the file on which each row starts, counted from 1.
+        problems: what is wrong within this file alone.
+        ignored: columns that the schema does not know.
+        whole: whether every row and required column was read, so that what is not in `frame` is not in the file.
+    """
+
+    name: str
+    frame: pd.DataFrame
+    lines: list[int] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    ignored: list[str] = field(default_factory=list)
+    whole: bool = True
+
+
+def file_problem(path: str | Path, name: str) -> Problem | None:
+    """Return what keeps a file from being read (missing, a folder, not allowed, empty), else None.
+
+    Args:
+        path: where the file is.
+        name: the file as the user wrote it, for the message.
+    """
+    path, remedy = Path(path), "a file that can be read; its path is relative to the study file"
+    try:
+        if path.is_dir():
+            return Problem(name, "", "", "a folder", remedy)
+        if path.exists() and not path.is_file():
+            return Problem(name, "", "", "something that is no plain file", remedy)
+        with open(path, "rb") as handle:
+            return None if handle.read(1) else Problem(name, "", "", "an empty file", "a file with content")
+    except FileNotFoundError:
+        return Problem(name, "", "", "no such file", remedy)
+    except PermissionError:
+        return Problem(name, "", "", "a file that this user may not read", remedy)
+    except OSError as error:
+        return Problem(name, "", "", f"a file that cannot be read ({error.strerror})", remedy)
+
+
+def read_text(path: str | Path, name: str) -> str | Problem:
+    """Return the text of a UTF-8 file without its byte-order mark, or the problem that keeps it from being read."""
+    problem = file_problem(path, name)
+    if problem:
+        return problem
+    content = Path(path).read_bytes()
+    if content.startswith(b"PK\x03\x04"):
+        return Problem(name, "", "", "a spreadsheet or an archive, not text", _SAVE_AS)
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return Problem(name, "line 1", "", "text in UTF-16", _SAVE_AS)
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = len(re.findall(rb"\r\n|\r|\n", content[: error.start])) + 1
+        found = f"byte 0x{content[error.start]:02X}, which is not UTF-8"
+        return Problem(name, f"line {line}", "", found, "text saved as UTF-8")
+    return text if text.strip() else Problem(name, "", "", "an empty file", "a file with content")
+
+
+def read_input_table(path: str | Path, name: str, schema_name: str) -> ReadTable:
+    """Read one of the user's tables and check it against its Table Schema.
+
+    Args:
+        path: where the file is.
+        name: the file as the user wrote it, for messages and `ReadTable.name`.
+        schema_name: stem of the schema in workflow/schemas/tables.
+
+    Returns:
+        The table with its problems; nothing is raised, so that the problems of several files can be told together.
+    """
+    schema = table_schema(schema_name)
+    nothing = ReadTable(name, _frame({}, schema, 0), whole=False)
+    text = read_text(path, name)
+    if isinstance(text, Problem):
+        nothing.problems.append(text)
+        return nothing
+    rows: list[tuple[int, list[str]]] = []
+    try:
+        rows.extend(_records(text))
+    except _Unreadable as error:
+        nothing.problems.append(Problem(name, f"line {error.line}", "", error.found, error.allowed))
+        return nothing
+    table = ReadTable(name, nothing.frame)
+    line, header = rows[0]
+    place = {column: index for index, column in reversed(list(enumerate(header)))}
+    wrong_mark = _wrong_separator(header, required_columns(schema))
+    if wrong_mark:
+        nothing.problems.append(Problem(name, f"line {line}", "", f"{wrong_mark} between the columns", _SAVE_AS))
+        return nothing
+    _check_header(table, line, header, schema, rows[1:])
+    values: dict[str, list] = {f["name"]: [] for f in schema["fields"] if f["name"] in place}
+    for line, cells in rows[1:]:
+        if len(cells) != len(header):
+            allowed = f"{len(header)} fields, as in the header (a value that holds a comma stands in quotes)"
+            table.problems.append(Problem(name, f"line {line}", "", f"{len(cells)} fields", allowed))
+            table.whole = False
+            continue
+        table.lines.append(line)
+        for column, into in values.items():
+            value, problem = _value(cells[place[column]], _field(schema, column))
+            into.append(value)
+            if problem:
+                found = problem[0] + _swap_hint(column, value, cells, place)
+                table.problems.append(Problem(name, f"line {line}", column, found, problem[1]))
+    if len(rows) == 1 and schema_name != "input_transfers":
+        table.problems.append(Problem(name, "", "", "a header and no rows", "at least one row"))
+    table.frame = _frame(values, schema, len(table.lines))
+    table.problems.extend(_repeated_keys(table, schema))
+    return table
+
+
+# --- one file's text ---
+
+
+class _Unreadable(Exception):
+    def __init__(self, line: int, found: str, allowed: str):
+        super().__init__(found)
+        self.line, self.found, self.allowed = line, found, allowed
+
+
+def _records(text: str) -> Iterator[tuple[int, list[str]]]:
+    """Yield (line on which it starts, stripped cells) of every record that is not blank."""
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    line = 1
+    while True:
+        try:
+            cells = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            found = f"quotes that do not pair up ({error})"
+            raise _Unreadable(line, found, 'values in quotes closed by ", a quote inside them doubled ("")') from None
+        if any(cell.strip() for cell in cells):
+            yield line, [cell.strip() for cell in cells]
+        line = reader.line_num + 1
+
+
+def _wrong_separator(header: list[str], wanted: list[str]) -> str | None:
+    if sum(column in header for column in wanted) > 1:
+        return None
+    for mark, word in ((";", "semicolons"), ("\t", "tabs"), ("|", "bars")):
+        parts = [part.strip().strip('"') for part in mark.join(header).split(mark)]
+        if any(mark in cell for cell in header) and any(column in parts for column in wanted):
+            return word
+    return None
+
+
+def _check_header(table: ReadTable, line: int, header: list[str], schema: dict, rows: list) -> None:
+    known = [f["name"] for f in schema["fields"]]
+    place = f"line {line}"
+    misspelt: set[str] = set()
+    for index, column in enumerate(header):
+        if column in header[:index] and column:
+            table.problems.append(Problem(table.name, place, column, "this column twice", "each column once"))
+        elif not column and any(len(cells) > index and cells[index] for _, cells in rows):
+            found = f"a column without a name (number {index + 1})"
+            table.problems.append(Problem(table.name, place, "", found, "a name for each column that holds values"))
+        elif column and column not in known:
+            meant = _meant(column, [name for name in known if name not in header])
+            if meant:
+                misspelt.add(meant)
+                found = "an unknown column close to a known one"
+                table.problems.append(Problem(table.name, place, column, found, f"did you mean {meant}?"))
+            else:
+                table.ignored.append(column)
+    for column in required_columns(schema):
+        if column not in header:
+            table.whole = False
+            if column not in misspelt:
+                found = "no such column; there are " + ", ".join(filter(None, header))
+                table.problems.append(Problem(table.name, place, column, found, "this column, spelt so"))
+
+
+def _meant(column: str, absent: list[str]) -> str | None:
+    def bare(text: str) -> str:
+        return re.sub(r"[\s_\-.]", "", text).casefold()
+
+    for name in absent:
+        if bare(name) == bare(column) or difflib.SequenceMatcher(None, name, column).ratio() >= NEAR_MISS:
+            return name
+    return None
+
+
+# --- one value ---
+
+
+def _field(schema: dict, column: str) -> dict:
+    return next(f for f in schema["fields"] if f["name"] == column)
+
+
+def _value(text: str, described: dict) -> tuple[object, tuple[str, str] | None]:
+    """Return the typed value of a cell (None if empty or unreadable) and (found, allowed) if it is wrong."""
+    allowed = allowed_value(described)
+    if not text:
+        needed = described.get("constraints", {}).get("required")
+        return None, ("nothing", allowed) if needed else None
+    if described["type"] in ("number", "integer"):
+        if not _NUMBER.fullmatch(text):
+            comma = " (with a decimal comma)" if _COMMA_NUMBER.fullmatch(text) else ""
+            return None, (shown(text) + comma, allowed + (", with a decimal point" if comma else ""))
+        number = float(text)
+        if not math.isfinite(number):
+            return None, (shown(text), allowed)
+        if described["type"] == "integer":
+            if number != number // 1 or abs(number) >= 2**53:
+                return None, (shown(text), allowed)
+            number = int(number)
+        return number, (shown(text), allowed) if value_problem(number, described) else None
+    if described["name"].startswith("eventDate"):
+        return text, None if date_span(text) else (shown(text), allowed)
+    if _is_id(described["name"]):
+        fine = text.isprintable() and not set(text) & set(',"')
+        return text, None if fine else (shown(text), allowed)
+    if any(unicodedata.category(c) == "Cc" and not c.isspace() for c in text):
+        return text, (shown(text), "text without control characters")
+    text = " ".join(text.split())
+    if value_problem(text, described):
+        near = nearest(text, described["constraints"].get("enum", []))
+        return text, (shown(text), allowed + (f"; did you mean {near}?" if near else ""))
+    return text, None
+
+
+def _is_id(column: str) -> bool:
+    return column.endswith("ID") or column == "replicateOf"
+
+
+def allowed_value(described: dict) -> str:
+    """Return in words what a column may hold, from its field descriptor."""
+    limits = described.get("constraints", {})
+    if described["name"].startswith("eventDate"):
+        words = "a date as YYYY-MM-DD, YYYY-MM or YYYY, or two of them as start/end"
+    elif _is_id(described["name"]):
+        words = "an id of printable characters, without commas and quotes"
+    elif "enum" in limits:
+        words = "one of " + ", ".join(limits["enum"])
+    elif described["type"] in ("number", "integer"):
+        words = "a whole number" if described["type"] == "integer" else "a number"
+        if "minimum" in limits and "maximum" in limits:
+            words += f" from {limits['minimum']} to {limits['maximum']}"
+        elif "minimum" in limits:
+            words += f" of at least {limits['minimum']}"
+    else:
+        words = "an id of the study file" if described["name"] == "species" else "text"
+    return words if limits.get("required") else f"{words}, or nothing"
+
+
+def shown(text: str) -> str:
+    """Return a value for a message: cut at 60 characters, what cannot be seen as its code."""
+    text = text if len(text) <= 60 else text[:57] + "..."
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
+def nearest(text: str, known: Iterable[str]) -> str | None:
+    """Return the known word that a misspelt one most resembles, or None; case and Unicode form count little."""
+    plain = {unicodedata.normalize("NFKC", word).casefold().strip(): word for word in known}
+    match = difflib.get_close_matches(unicodedata.normalize("NFKC", text).casefold().strip(), plain, n=1, cutoff=0.75)
+    return plain[match[0]] if match else None
+
+
+def _swap_hint(column: str, value: object, cells: list[str], place: dict[str, int]) -> str:
+    other = place.get("decimalLongitude")
+    if column != "decimalLatitude" or value is None or other is None or not _NUMBER.fullmatch(cells[other]):
+        return ""
+    fits = abs(value) <= 180 and abs(float(cells[other])) <= 90
+    return " (latitude and longitude look swapped)" if fits else ""
+
+
+def date_span(text: str) -> tuple[date, date] | None:
+    """Return the first and the last day that an event date covers, or None if it is no date.
+
+    Source: Darwin Core, term eventDate (ISO 8601-1:2019): YYYY-MM-DD, YYYY-MM, YYYY, or two of them as start/end.
+    """
+    spans = []
+    for part in text.split("/"):
+        match = _DAY.fullmatch(part)
+        if not match:
+            return None
+        year, month, day = (int(group) if group else None for group in match.groups())
+        try:
+            first = date(year, month or 1, day or 1)
+            last_month = month or 12
+            spans.append((first, date(year, last_month, day or calendar.monthrange(year, last_month)[1])))
+        except ValueError:
+            return None
+    if len(spans) > 2 or spans[0][0] > spans[-1][1]:
+        return None
+    return spans[0][0], spans[-1][1]
+
+
+def event_year(text: str) -> int | None:
+    """Return the year in which an event date starts, or None if it is no date."""
+    span = date_span(text)
+    return span[0].year if span else None
+
+
+# --- the whole table ---
+
+
+def _frame(values: dict[str, list], schema: dict, n_rows: int) -> pd.DataFrame:
+    columns = {}
+    for described in schema["fields"]:
+        column = values.get(described["name"], [None] * n_rows)
+        if described["type"] == "number":
+            columns[described["name"]] = pd.array([float("nan") if v is None else v for v in column], dtype="float64")
+        elif described["type"] == "integer":
+            columns[described["name"]] = pd.array([pd.NA if v is None else v for v in column], dtype="Int64")
+        else:
+            default = described.get("default", "")
+            columns[described["name"]] = pd.Series([default if v is None else v for v in column], dtype=object)
+    return pd.DataFrame(columns)
+
+
+def _repeated_keys(table: ReadTable, schema: dict) -> Iterator[Problem]:
+    key = schema.get("primaryKey", [])
+    key = [key] if isinstance(key, str) else key
+    if not key or not len(table.frame):
+        return
+    first: dict[tuple, int] = {}
+    for line, *values in zip(table.lines, *(table.frame[column] for column in key), strict=True):
+        if all(values):
+            if tuple(values) in first:
+                found = f"{shown(str(values[-1]))} again (first in line {first[tuple(values)]})"
+                within = f" within the {key[0]}" if len(key) > 1 else ""
+                yield Problem(table.name, f"line {line}", key[-1], found, f"each {key[-1]} once{within}")
+            first.setdefault(tuple(values), line)
