@@ -1,4 +1,4 @@
-"""The user's other files: headers of VCF and BCF, polygons, reference sequence, checksums; faults told with their place.
+"""The user's other files: headers of VCF and BCF, polygons, reference, checksums; faults told with their place.
 
 Only headers and ends of genotype files are read here; their records are read, and told of, by the intake.
 """
@@ -22,7 +22,8 @@ from shapely.geometry.base import BaseGeometry
 from homewater.errors import Problem
 from homewater.input_tables import file_problem, read_text, shown
 
-# Empty block that ends every whole BGZF file. Source: SAM/BAM format specification, section 4.1.2, "End-of-file marker".
+# Empty block that ends every whole BGZF file.
+# Source: SAM/BAM format specification, section 4.1.2, "End-of-file marker".
 BGZF_END = bytes.fromhex("1f8b08040000000000ff0600424302001b0003000000000000000000")
 _FIXED = ["#CHROM", "POS", "ID", "REF", "ALT", "QUAL", "FILTER", "INFO", "FORMAT"]
 _POLYGONS = {"Polygon", "MultiPolygon"}
@@ -96,7 +97,7 @@ def read_genotype_header(path: str | Path, name: str) -> tuple[GenotypeHeader | 
 def _header_lines(handle: BinaryIO) -> list[str] | None:
     """Return the header's lines up to the #CHROM line, or None where the content is neither VCF nor BCF."""
     start = handle.read(5)
-    if start == b"BCF\x02\x02":
+    if start in (b"BCF\x02\x01", b"BCF\x02\x02"):
         (length,) = struct.unpack("<I", handle.read(4))
         text = handle.read(length)
         if len(text) < length:
@@ -187,7 +188,7 @@ def read_polygons(path: str | Path, name: str) -> tuple[BaseGeometry | None, lis
         name: the file as the user wrote it, for messages.
 
     Returns:
-        The union of all polygons (None where anything is wrong) and the problems, each with its feature, counted from 1.
+        The union of all polygons (None where anything is wrong) and the problems, each with its feature, from 1.
     """
     text = read_text(path, name)
     if isinstance(text, Problem):

@@ -105,7 +105,7 @@ def read_input_table(path: str | Path, name: str, schema_name: str) -> ReadTable
         The table with its problems; nothing is raised, so that the problems of several files can be told together.
     """
     schema = table_schema(schema_name)
-    nothing = ReadTable(name, _frame({}, schema, 0), whole=False)
+    nothing = ReadTable(name, empty_input_table(schema_name), whole=False)
     text = read_text(path, name)
     if isinstance(text, Problem):
         nothing.problems.append(text)
@@ -143,6 +143,11 @@ def read_input_table(path: str | Path, name: str, schema_name: str) -> ReadTable
     table.frame = _frame(values, schema, len(table.lines))
     table.problems.extend(_repeated_keys(table, schema))
     return table
+
+
+def empty_input_table(schema_name: str) -> pd.DataFrame:
+    """Return every column of a schema, the optional ones too, and no rows."""
+    return _frame({}, table_schema(schema_name), 0)
 
 
 # --- one file's text ---

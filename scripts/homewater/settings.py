@@ -114,6 +114,20 @@ def input_files(settings: dict) -> list[tuple[str, str]]:
     return named
 
 
+def shown_names(settings: dict) -> dict[str, str]:
+    """Return, by path as written, how messages and outputs call each file: so, but never by an absolute path."""
+    names: dict[str, str] = {}
+    for _, written in input_files(settings):
+        if written not in names:
+            name = short = Path(written).name if Path(written).is_absolute() else written
+            number = 1
+            while name in names.values():
+                number += 1
+                name = f"{short} ({number})"
+            names[written] = name
+    return names
+
+
 # --- reading ---
 
 

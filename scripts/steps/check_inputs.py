@@ -1,0 +1,98 @@
+"""Rule check_inputs: every file of the user is checked, alone and against the others, before anything is computed."""
+
+from homewater.checks import (
+    baseline_problems,
+    contig_problems,
+    last_day,
+    map_problems,
+    merged_contigs,
+    sample_file_problems,
+    table_problems,
+)
+from homewater.errors import InputError
+from homewater.input_files import file_sha256, read_genotype_header, read_polygons, reference_problem
+from homewater.input_tables import empty_input_table, read_input_table
+from homewater.settings import input_files, shown_names
+from homewater.step import run_step
+from homewater.tables import write_table
+from homewater.writer import write_json
+
+
+def main(files: list[str], study: dict, check: str, samples: str, sites: str, transfers: str) -> None:
+    """Check everything, then write the tables in their normal form and what was found.
+
+    Args:
+        files: the user's files, in the order of `homewater.settings.input_files`.
+        study: the full settings.
+        check: JSON: checksums, ignored columns, report date, counts and chromosomes of each species.
+        samples: table of samples, every optional column present.
+        sites: table of sites, likewise.
+        transfers: table of moves, likewise; a header alone where the study has none.
+    """
+    names = shown_names(study)
+    paths = dict(zip((written for _, written in input_files(study)), files, strict=True))
+
+    def named(written: str) -> tuple[str, str]:
+        return paths[written], names[written]
+
+    tables = {
+        key: read_input_table(*named(study[key]), f"input_{key}")
+        for key in ("samples", "sites", "transfers")
+        if key in study
+    }
+    rows, places = tables["samples"], tables["sites"]
+    problems = table_problems(rows, places, tables.get("transfers"), [species["id"] for species in study["species"]])
+    if study["coastline"] != "global":
+        problems += read_polygons(*named(study["coastline"]))[1]
+    summary = {}
+    for species in study["species"]:
+        found, faults = _check_species(species, rows, places, named)
+        summary[species["id"]] = found
+        problems += faults
+    if problems:
+        raise InputError(problems)
+    write_table(rows.frame, samples, "input_samples")
+    write_table(places.frame, sites, "input_sites")
+    moves = tables["transfers"].frame if "transfers" in tables else empty_input_table("input_transfers")
+    write_table(moves, transfers, "input_transfers")
+    content = {
+        "files": {names[written]: file_sha256(path) for written, path in paths.items()},
+        "ignored_columns": {table.name: table.ignored for table in tables.values() if table.ignored},
+        "report_date": study["report"].get("date") or last_day(rows),
+        "species": summary,
+    }
+    write_json(content, check)
+
+
+def _check_species(species: dict, rows, places, named) -> tuple[dict, list]:
+    """Return counts and chromosomes of one species, and what is wrong with its files."""
+    name = species["id"]
+    read = [read_genotype_header(*named(written)) for written in species["genotypes"]]
+    headers = [header for header, _ in read if header]
+    problems = [problem for _, faults in read for problem in faults]
+    problems += contig_problems(headers)
+    problems += sample_file_problems(name, rows, headers, len(headers) == len(read))
+    contigs = merged_contigs(headers)
+    if "reference" in species:
+        problems += filter(None, [reference_problem(*named(species["reference"]))])
+    native_range = None
+    if "native_range" in species:
+        native_range, faults = read_polygons(*named(species["native_range"]))
+        problems += faults
+    if "map" in species["recombination"]:
+        table = read_input_table(*named(species["recombination"]["map"]), "input_recombination_map")
+        problems += table.problems + map_problems(table, contigs if len(headers) == len(read) else None)
+    if rows.whole:
+        problems += baseline_problems(name, rows, places, native_range)
+    roles = rows.frame.loc[rows.frame["species"] == name, "role"]
+    found = {
+        "n_samples": len(roles),
+        "n_baseline": int((roles == "baseline").sum()),
+        "n_query": int((roles == "query").sum()),
+        "contigs": [{"chrom": chrom, "length_bp": length} for chrom, length in contigs.items()],
+    }
+    return found, problems
+
+
+if __name__ == "__main__":
+    run_step(main, snakemake)
