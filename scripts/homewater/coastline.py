@@ -14,7 +14,7 @@ from rasterio.transform import Affine
 
 from homewater.errors import InputError, Problem
 
-MAX_CELLS = 4_000_000  # beyond this the cells are made coarser; keeps a run within about 3 GB and some minutes
+MAX_CELLS = 2_000_000  # beyond this the cells are made coarser; keeps a run within about 2.5 GB and some minutes
 
 
 @dataclass(frozen=True)

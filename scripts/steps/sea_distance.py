@@ -2,6 +2,7 @@
 
 import gzip
 import json
+import zlib
 from itertools import combinations
 from pathlib import Path
 
@@ -16,11 +17,12 @@ from homewater.step import run_step
 from homewater.tables import read_table, write_table
 
 PACKAGED = Path(homewater.__file__).resolve().parents[2] / "workflow" / "data" / "land_10m.geojson.gz"
+GZIP_MAGIC = b"\x1f\x8b"
 
 
 def main(sites: str, coastline: str, distances: str, positions: str, cell_degrees: float, max_snap_km: float) -> None:
-    """Read, compute, write; `coastline` is a GeoJSON file or `global`."""
-    table = read_table(sites, "sites")
+    """Read, compute, write; `coastline` is a GeoJSON file (plain or gzip) or `global`."""
+    table = read_table(sites, "input_sites")
     ids = table["locationID"].tolist()
     latitude = table["decimalLatitude"].to_numpy(dtype=np.float64)
     longitude = table["decimalLongitude"].to_numpy(dtype=np.float64)
@@ -71,14 +73,14 @@ def read_land(coastline: str) -> list[dict]:
     Raises:
         InputError: where the file is no GeoJSON of polygons.
     """
-    if coastline == "global":
-        return land_polygons(json.loads(gzip.decompress(PACKAGED.read_bytes())), PACKAGED.name)
-    name = Path(coastline).name
+    path = PACKAGED if coastline == "global" else Path(coastline)
+    allowed = "a GeoJSON file of land polygons, UTF-8"
+    content = path.read_bytes()
     try:
-        document = json.loads(Path(coastline).read_text(encoding="utf-8"))
-    except (UnicodeDecodeError, json.JSONDecodeError) as error:
-        raise InputError(Problem(name, "", "", str(error), "a GeoJSON file of land polygons, UTF-8")) from error
-    return land_polygons(document, name)
+        document = json.loads(gzip.decompress(content) if content[:2] == GZIP_MAGIC else content)
+    except (UnicodeDecodeError, json.JSONDecodeError, EOFError, OSError, zlib.error) as error:
+        raise InputError(Problem(path.name, "", "", f"a file that cannot be read ({error})", allowed)) from error
+    return land_polygons(document, path.name)
 
 
 if __name__ == "__main__":
