@@ -1,0 +1,182 @@
+"""The command line: which study, and what Snakemake is called with."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import re
+import sys
+from pathlib import Path
+
+import yaml
+
+from homewater.errors import InputError, Problem
+
+# Settings come from the study file alone, so that the record of a run is complete; the rest is the launcher's own.
+_REFUSED = {
+    "--configfile": "settings in the study file",
+    "--configfiles": "settings in the study file",
+    "--config": "settings in the study file",
+    "-C": "settings in the study file",
+    "--directory": "the clone as working folder",
+    "-d": "the clone as working folder",
+    "--snakefile": "the Snakefile of this clone",
+    "-s": "the Snakefile of this clone",
+}
+# With these Snakemake only tells something, and what it prints is shown as it is.
+_TELLING = re.compile(
+    r"--(dry-?run|lint|summary|detailed-summary|dag|rulegraph|filegraph|d3dag|list.*|unlock|report|help|version|"
+    r"cleanup-.*|containerize|print-compilation|help-.*)(=.*)?$|-(n.*|S|D|l|h|v)$"
+)
+
+
+def split_arguments(arguments: list[str], caller: Path, clone: Path) -> tuple[Path, list[str]]:
+    """Return (absolute path of the study file, what is handed to Snakemake); without a study, the demo's."""
+    if arguments and arguments[0].lower().endswith((".yaml", ".yml")):
+        return Path(os.path.abspath(caller / arguments[0])), arguments[1:]
+    return clone / "config" / "demo.yaml", list(arguments)
+
+
+def only_tells(arguments: list[str]) -> bool:
+    """Return whether Snakemake is asked to tell something rather than to run."""
+    return any(_TELLING.match(argument) for argument in arguments)
+
+
+def _value_of(arguments: list[str], *names: str) -> str | None:
+    for position, argument in enumerate(arguments):
+        for name in names:
+            if argument == name and position + 1 < len(arguments):
+                return arguments[position + 1]
+            if argument.startswith(name + "="):
+                return argument.split("=", 1)[1]
+    return None
+
+
+def profile_folder(arguments: list[str], caller: Path, clone: Path) -> Path:
+    """Return the folder of the profile: the user's (a path, or a name in workflow/profiles), else the one-machine one.
+
+    Raises:
+        InputError: where there is no such profile.
+    """
+    profiles = clone / "workflow" / "profiles"
+    given = _value_of(arguments, "--profile")
+    if given is None:
+        return profiles / "default"
+    for folder in (Path(os.path.abspath(caller / given)), clone / given, profiles / given):
+        if any(folder.glob("config*.yaml")):
+            return folder
+    names = ", ".join(sorted(path.parent.name for path in profiles.glob("*/config.yaml")))
+    raise InputError(Problem("command line", "--profile", "", given, f"a folder with a config.yaml, or one of {names}"))
+
+
+def _without_profile(arguments: list[str]) -> list[str]:
+    kept, skip = [], False
+    for argument in arguments:
+        if not skip and not argument.startswith("--profile"):
+            kept.append(argument)
+        skip = argument == "--profile"
+    return kept
+
+
+def runs_here(arguments: list[str], profile: Path) -> bool:
+    """Return whether jobs run on this machine, by --executor or else by the profile."""
+    executor = _value_of(arguments, "--executor", "-e")
+    if executor is None:
+        executor = _profile_settings(profile).get("executor", "local")
+    return executor == "local"
+
+
+def _profile_settings(profile: Path) -> dict:
+    newest = sorted(profile.glob("config*.yaml"))[-1]
+    return yaml.safe_load(newest.read_text(encoding="utf-8")) or {}
+
+
+def snakemake_arguments(
+    extra: list[str],
+    study_file: Path,
+    study_dir: Path,
+    caller: Path,
+    clone: Path,
+    run: str,
+    cores: int,
+    memory_mb: int,
+) -> list[str]:
+    """Return the arguments of Snakemake.
+
+    Args:
+        extra: the user's targets and options.
+        study_file: absolute path of the study file.
+        study_dir: absolute folder from which the study's paths start.
+        caller: folder in which the user called.
+        clone: top folder of the clone.
+        run: id of the run, which starts the name of its jobs on a cluster.
+        cores: cores that this process may use; used unless the user or the profile sets a number.
+        memory_mb: memory that this process may use, in MB; caps `mem_mb` where jobs run on this machine.
+
+    Raises:
+        InputError: on an option that is not the user's to set, or an unknown profile.
+    """
+    problems = []
+    for argument in extra:
+        name = argument.split("=", 1)[0]
+        if name in _REFUSED:
+            problems.append(Problem("command line", name, "", argument, _REFUSED[name]))
+    if problems:
+        raise InputError(problems)
+    profile = profile_folder(extra, caller, clone)
+    here = runs_here(extra, profile)
+    arguments = _without_profile(extra)
+    known = _profile_settings(profile)
+    sized = any(re.match(r"(--cores|--jobs)(=|$)|-(c|j)(\d|all|$)", argument) for argument in extra)
+    if here and not sized and "cores" not in known and "jobs" not in known:
+        arguments += ["--cores", str(cores)]
+    if here and "--resources" in arguments:
+        if not any(argument.startswith("mem_mb=") for argument in arguments):
+            arguments.insert(arguments.index("--resources") + 1, f"mem_mb={memory_mb}")
+    elif here:
+        arguments += ["--resources", f"mem_mb={memory_mb}"]
+    if not here:
+        arguments += ["--slurm-jobname-prefix", run]
+    # last: Snakemake takes every bare word after --configfile for one more file
+    arguments += ["--profile", str(profile), "--configfile", str(study_file)]
+    # quoted as JSON, which Snakemake reads as YAML: a folder's name may hold ': ' or ' #'
+    return [*arguments, "--config", f"study_dir={json.dumps(str(study_dir), ensure_ascii=False)}"]
+
+
+def _group_values(name: str) -> list[str]:
+    """Return a cgroup (version 2) file of this process's group and of every group above it."""
+    try:
+        own = Path("/proc/self/cgroup").read_text(encoding="utf-8").strip().rsplit("::", 1)[-1].strip("/")
+    except OSError:
+        return []
+    folder, found = Path("/sys/fs/cgroup") / own, []
+    while folder.is_relative_to("/sys/fs/cgroup"):
+        if (folder / name).is_file():
+            found.append((folder / name).read_text(encoding="utf-8"))
+        folder = folder.parent
+    return found
+
+
+def available_cores() -> int:
+    """Return the cores that this process may use: its affinity, and the quota of its groups."""
+    cores = len(os.sched_getaffinity(0))
+    for text in _group_values("cpu.max"):
+        quota, period = text.split()
+        if quota != "max":
+            cores = min(cores, math.ceil(int(quota) / int(period)))
+    return max(cores, 1)
+
+
+def available_memory_mb() -> int:
+    """Return the memory that this process may use, in MB (10^6 bytes): the machine's, and the limit of its groups."""
+    limit = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    for text in _group_values("memory.max"):
+        if text.strip() != "max":
+            limit = min(limit, int(text))
+    return limit // 10**6
+
+
+def snakemake_program() -> list[str]:
+    """Return the program to call; not the script of that name, whose first line breaks when a clone is moved."""
+    return [sys.executable, "-m", "snakemake"]

@@ -1,0 +1,200 @@
+"""Running one study: its lock, Snakemake in the fixed environment, short progress, and an ending that says where."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from homewater.environment import fixed_environment, prepare_caches
+from homewater.errors import EXIT_BAD_INPUT, EXIT_DONE, EXIT_FAILED, InputError, Problem, describe
+from homewater.settings import input_files
+from launcher.command import (
+    available_cores,
+    available_memory_mb,
+    only_tells,
+    profile_folder,
+    runs_here,
+    snakemake_arguments,
+    snakemake_program,
+)
+from launcher.lock import record_owner, release_snakemake, study_lock
+from launcher.processes import RUN_VARIABLE, dismiss_guard, end_run, interrupt, start_guard
+from launcher.progress import Progress
+
+_LOG_LINES_SHOWN = 15
+_GRACE_SECONDS = 20
+
+
+def say(text: str) -> None:
+    """Tell the user something; standard output is left to what Snakemake is asked to print."""
+    print(text, file=sys.stderr, flush=True)
+
+
+@dataclass(frozen=True)
+class Study:
+    """A study to be run: its file, the folder its paths start from, its settings, and the clone that runs it."""
+
+    file: Path
+    folder: Path
+    settings: dict
+    clone: Path
+
+    @property
+    def id(self) -> str:
+        """The study's id."""
+        return self.settings["study"]["id"]
+
+    @property
+    def results(self) -> Path:
+        """The folder of its results."""
+        return self.clone / "results" / self.id
+
+
+def missing_files(study: Study) -> list[Problem]:
+    """Return a problem for every file that the settings name and that cannot be read."""
+    problems = []
+    for key, path in input_files(study.settings):
+        full = study.folder / path
+        if not full.is_file():
+            found = f"{path}, which is a folder" if full.is_dir() else f"{path}, and there is no such file"
+        elif not os.access(full, os.R_OK):
+            found = f"{path}, which may not be read"
+        else:
+            continue
+        problems.append(Problem(study.file.name, key, "", found, "the path of a file, from the study file's folder"))
+    return problems
+
+
+def make_demo_inputs(clone: Path, environment: dict[str, str]) -> bool:
+    """Make the demo study's inputs unless they are whole and of today's recipe; return whether that went well."""
+    folder = Path("results") / "inputs" / "demo"
+    generator = clone / "scripts" / "steps" / "generate_study.py"
+    command = [sys.executable, str(generator), "--preset", "demo", "--out", str(folder)]
+    environment = environment | {"PYTHONPATH": str(clone / "scripts")}
+    return subprocess.run(command, cwd=clone, env=environment, stdin=subprocess.DEVNULL, stdout=2).returncode == 0
+
+
+def input_problems(folder: Path) -> list[Problem]:
+    """Return what steps recorded as faults of the input, in the order of the records' names."""
+    return [
+        Problem(**record)
+        for file in sorted(folder.glob("*.json"))
+        for record in json.loads(file.read_text(encoding="utf-8"))
+    ]
+
+
+def run_snakemake(study: Study, extra: list[str], run: str, caller: Path, environment: dict[str, str]) -> int:
+    """Run Snakemake on a study whose lock is held; show progress, then how it ended. Returns the exit code."""
+    arguments = snakemake_arguments(
+        extra, study.file, study.folder, caller, study.clone, run, available_cores(), available_memory_mb()
+    )
+    profile = profile_folder(extra, caller, study.clone)
+    if runs_here(extra, profile):
+        environment = environment | {"HOMEWATER_MEMORY_MB": str(available_memory_mb())}
+    telling = only_tells(extra)
+    records = study.results / "logs" / "input_errors"
+    log = study.results / "logs" / "snakemake.log"
+    log.parent.mkdir(parents=True, exist_ok=True)
+    if not telling:
+        for file in records.glob("*.json"):
+            file.unlink()
+
+    progress, stopped = Progress(), []
+    with open(os.devnull if telling else log, "w", encoding="utf-8") as handle:
+        child = subprocess.Popen(
+            [*snakemake_program(), *arguments],
+            cwd=study.clone,
+            env=environment | {RUN_VARIABLE: run},
+            stdin=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            text=True,
+            errors="replace",
+            bufsize=1,
+        )
+
+        def stop(number: int, frame: object) -> None:
+            if not stopped:
+                say("stopping (what is finished is kept; the same command takes it up)")
+                signal.alarm(_GRACE_SECONDS)
+                if number != signal.SIGINT:  # a terminal's Ctrl-C has reached them all
+                    interrupt(run)
+            stopped.append(number)
+
+        earlier = {n: signal.signal(n, stop) for n in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
+        earlier[signal.SIGALRM] = signal.signal(signal.SIGALRM, lambda number, frame: end_run(run))
+        for line in child.stderr:
+            handle.write(line)
+            shown = progress.feed(line)
+            for text in [line.rstrip("\n")] if telling else shown:
+                say(text)
+        code = child.wait()
+        signal.alarm(0)
+        for number, handler in earlier.items():
+            signal.signal(number, handler)
+
+    if code:
+        end_run(run)
+        release_snakemake(study.results, study.clone)
+    if stopped:
+        say("stopped")
+        return EXIT_FAILED
+    if telling or code == 0:
+        return EXIT_FAILED if code else EXIT_DONE
+    problems = input_problems(records)
+    if problems:
+        say(describe(problems))
+        return EXIT_BAD_INPUT
+    say_failure(progress, log.relative_to(study.clone), study.clone)
+    return EXIT_FAILED
+
+
+def say_failure(progress: Progress, log: Path, clone: Path) -> None:
+    """Tell which rules failed and where their logs are, the end of the first log above."""
+    failures = list(progress.failures.values())
+    if not failures:
+        say("\n".join(progress.tail))
+        say(f"Snakemake stopped, and no rule of its own failed; its log: {log}")
+        return
+    first = clone / failures[0].log
+    if failures[0].log and first.is_file():
+        say("\n".join(first.read_text(encoding="utf-8", errors="replace").splitlines()[-_LOG_LINES_SHOWN:]))
+    for failure in failures:
+        name = " ".join(filter(None, (failure.rule, failure.wildcards)))
+        say(f"rule {name} failed; its log: {failure.log or log}")
+
+
+def run_study(study: Study, extra: list[str], caller: Path) -> int:
+    """Take the study's lock and run it; return the exit code.
+
+    Raises:
+        InputError: where the command line, the results' owner or the study's files are at fault.
+        StudyInUse: where another run works on the study.
+    """
+    environment = fixed_environment(study.clone, os.environ)
+    prepare_caches(study.clone)
+    # what is wrong with the command line is said before anything is touched
+    snakemake_arguments(extra, study.file, study.folder, caller, study.clone, "", 1, 1)
+    record_owner(study.results, study.file, study.clone)
+    with study_lock(study.results, study.clone) as (run, said):
+        for line in said:
+            say(line)
+        guard = start_guard(run)
+        try:
+            demo = study.file == study.clone / "config" / "demo.yaml"
+            if demo and not make_demo_inputs(study.clone, environment | {RUN_VARIABLE: run}):
+                say("the demo study could not be made; what went wrong stands above")
+                return EXIT_FAILED
+            problems = missing_files(study)
+            if problems:
+                raise InputError(problems)
+            return run_snakemake(study, extra, run, caller, environment)
+        except BaseException:
+            end_run(run)
+            raise
+        finally:
+            dismiss_guard(guard)
