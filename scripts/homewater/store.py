@@ -20,6 +20,7 @@ import zarr
 from zarr.codecs import BloscCodec
 
 from homewater.bit_planes import MISSING, Layout, count_into, group_words, layout_by_site, pack, unpack
+from homewater.variant_blocks import VariantBlock, marker_names, rechunked
 from homewater.writer import written_aside
 
 __all__ = ["MISSING", "Genotypes", "SiteCounts", "VariantBlock", "open_genotypes", "open_site_counts"]
@@ -29,25 +30,6 @@ LONG_CHUNK = 65536  # entries a chunk of the per-marker columns
 VCF_ZARR_VERSION = "0.4"
 # With threads blosc joins its blocks in the order in which they finish: other bytes each time.
 numcodecs.blosc.use_threads = False
-
-
-@dataclass(frozen=True)
-class VariantBlock:
-    """Some markers in genome order, with the genotypes of all animals of the store.
-
-    Attributes:
-        contig: int32 (n,), index into the store's contigs.
-        position: int32 (n,), 1-based.
-        identifier: str (n,), the ID column; "." where there is none.
-        alleles: str (n, 2), reference and alternate.
-        dosages: int8 (n, n_samples), alternate-allele copies; MISSING = -1.
-    """
-
-    contig: np.ndarray
-    position: np.ndarray
-    identifier: np.ndarray
-    alleles: np.ndarray
-    dosages: np.ndarray
 
 
 def _array(
@@ -84,27 +66,6 @@ def _texts(array: zarr.Array) -> np.ndarray:
     return np.array(array[...].tolist(), dtype=str).reshape(array.shape)
 
 
-def marker_names(chrom: np.ndarray, position: np.ndarray, identifier: np.ndarray, alleles: np.ndarray) -> np.ndarray:
-    """Return a unique name a marker: its ID where that is given and unique, else chrom:pos:ref:alt.
-
-    Args:
-        chrom: str (n,), chromosome names.
-        position: int (n,).
-        identifier: str (n,), "." where there is none.
-        alleles: str (n, 2).
-
-    Returns:
-        str (n,). An ID that equals another marker's chrom:pos:ref:alt gives way to its own.
-    """
-    built = np.array([f"{c}:{p}:{r}:{a}" for c, p, (r, a) in zip(chrom, position, alleles, strict=True)], dtype=object)
-    names = np.where(np.asarray(identifier) == ".", built, np.asarray(identifier, dtype=object))
-    while True:
-        again = pd.Series(names).duplicated(keep=False).to_numpy() & (names != built)
-        if not again.any():
-            return names.astype(str)
-        names = np.where(again, built, names)
-
-
 def write_genotypes(
     path: str | Path,
     sample_ids: np.ndarray,
@@ -119,7 +80,7 @@ def write_genotypes(
         path: destination folder.
         sample_ids: str (n_samples,), in canonical order.
         location_ids: str (n_samples,), site of each animal; animals of one site lie together.
-        contig_ids: str (n_contigs,).
+        contig_ids: str (n_contigs,); read after the last block, so a list may grow while blocks are made.
         blocks: markers in genome order.
         attributes: JSON values kept with the store; read after the last block, so blocks may still count into them.
     """
@@ -148,7 +109,7 @@ def write_genotypes(
         )
         columns: list[tuple] = []
         done = 0
-        for block in _rechunked(blocks):
+        for block in rechunked(blocks, CHUNK):
             rows = block.position.size
             calls.resize((done + rows, n, 2))
             planes.resize((done + rows, 3, layout.n_words))
@@ -200,35 +161,6 @@ def _joined(columns: list[tuple]) -> tuple[np.ndarray, np.ndarray, np.ndarray, n
     return np.concatenate(contig), np.concatenate(position), texts[0], texts[1]
 
 
-def _rechunked(blocks: Iterable[VariantBlock]) -> Iterator[VariantBlock]:
-    held: list[VariantBlock] = []
-    count = 0
-    for block in blocks:
-        held.append(block)
-        count += block.position.size
-        if count < CHUNK:
-            continue
-        whole = _glued(held)
-        for start in range(0, count - count % CHUNK, CHUNK):
-            yield _rows(whole, slice(start, start + CHUNK))
-        held, count = [_rows(whole, slice(count - count % CHUNK, None))], count % CHUNK
-    if count:
-        yield _glued(held)
-
-
-def _rows(block: VariantBlock, rows: slice) -> VariantBlock:
-    return VariantBlock(
-        block.contig[rows], block.position[rows], block.identifier[rows], block.alleles[rows], block.dosages[rows]
-    )
-
-
-def _glued(blocks: list[VariantBlock]) -> VariantBlock:
-    if len(blocks) == 1:
-        return blocks[0]
-    fields = ("contig", "position", "identifier", "alleles", "dosages")
-    return VariantBlock(*(np.concatenate([getattr(b, f) for b in blocks]) for f in fields))
-
-
 class Genotypes:
     """A genotype store opened for reading; nothing of the size of all genotypes is held in memory.
 
@@ -266,6 +198,11 @@ class Genotypes:
                 "alt": alleles[:, 1],
             }
         )
+
+    @cached_property
+    def identifiers(self) -> np.ndarray:
+        """The ID column, object str (n_markers,); "." where there is none."""
+        return _texts(self._group["variant_id"]).astype(object)
 
     def _chunk(self, number: int) -> np.ndarray:
         if self._held[0] != number:
@@ -352,11 +289,9 @@ class Genotypes:
         """Yield the whole store again as blocks of CHUNK markers, as `write_genotypes` takes them."""
         contig = self._group["variant_contig"][...]
         position = self._group["variant_position"][...]
-        identifier, alleles = _texts(self._group["variant_id"]), _texts(self._group["variant_allele"])
+        alleles = _texts(self._group["variant_allele"]).astype(object)
         for rows, dosages in self.blocks():
-            yield VariantBlock(
-                contig[rows], position[rows], identifier[rows].astype(object), alleles[rows].astype(object), dosages
-            )
+            yield VariantBlock(contig[rows], position[rows], self.identifiers[rows], alleles[rows], dosages)
 
 
 def open_genotypes(path: str | Path) -> Genotypes:

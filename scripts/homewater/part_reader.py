@@ -1,0 +1,226 @@
+"""The biallelic single-base markers of one part of a VCF or BCF file, with the genotypes of the animals asked for."""
+
+from __future__ import annotations
+
+import time
+import warnings
+from collections.abc import Iterator
+from pathlib import Path
+
+import numba
+import numpy as np
+
+from homewater.errors import MAX_LISTED, InputError, Problem
+from homewater.store import VariantBlock
+from homewater.vcf import open_vcf
+
+READ_BLOCK = 1024  # records decoded before they are handed on
+SKIPPED = (
+    "failed_filter",
+    "multiallelic",
+    "no_alternate",
+    "symbolic",
+    "spanning_deletion",
+    "not_one_base",
+    "ambiguous_base",
+    "duplicate_record",
+)
+
+
+@numba.njit(cache=True)
+def _dosages(alleles, order, row):
+    """Fill int8 dosages of one record; return (problem, sample, half calls): problem 1 ploidy, 2 allele."""
+    half = 0
+    for k in range(order.size):
+        i = order[k]
+        total, called, seen = 0, 0, 0
+        for a in range(alleles.shape[1] - 1):
+            code = alleles[i, a]
+            if code == -2:
+                continue
+            seen += 1
+            if code > 1:
+                return 2, i, half
+            if code >= 0:
+                called += 1
+                total += code
+        if seen > 2 or (seen == 1 and called == 1):
+            return 1, i, half
+        if called == 2:
+            row[k] = total
+        else:
+            row[k] = -1
+            half += called
+    return 0, 0, half
+
+
+class PartReader:
+    """Reads the markers of one part; after `blocks` is exhausted, `records` and `contigs` are complete.
+
+    Args:
+        path: VCF or BCF file.
+        sample_ids: animals wanted, in the order wanted; those that the file lacks are left out.
+        ranges: as in `plan`; None for the whole file.
+
+    Attributes:
+        sample_ids: the wanted animals that the file has, in the order wanted.
+        contigs: names of the contigs met, in order.
+        records: counts: read, kept, one for each reason in SKIPPED, and half_calls (genotypes).
+
+    Raises:
+        InputError: where the file cannot be opened or holds none of the animals.
+    """
+
+    def __init__(self, path: str | Path, sample_ids: list[str], ranges: list[list] | None = None):
+        self._path, self._ranges = Path(path), ranges
+        self._reader = open_vcf(self._path, list(sample_ids))
+        in_file = {name: i for i, name in enumerate(self._reader.samples)}
+        self.sample_ids = [name for name in sample_ids if name in in_file]
+        if not self.sample_ids:
+            raise InputError(
+                Problem(
+                    self._path.name, "header", "", "none of the animals of the sample sheet", "at least one of them"
+                )
+            )
+        self._order = np.array([in_file[name] for name in self.sample_ids], dtype=np.int64)
+        self.contigs: list[str] = []
+        self.records = dict.fromkeys(("read", "kept", *SKIPPED, "half_calls"), 0)
+        self._problems: list[Problem] = []
+        self._last = "the header"
+
+    def blocks(self) -> Iterator[VariantBlock]:
+        """Yield the biallelic single-base markers in file order, READ_BLOCK at a time.
+
+        Raises:
+            InputError: on a damaged or truncated body (naming the last good record), records out of order, calls that
+                are not diploid, and alleles that a record does not have.
+        """
+        columns: list[tuple] = []
+        dosages = np.empty((READ_BLOCK, len(self.sample_ids)), dtype=np.int8)
+        place, seen = ("", 0), set()
+        for record in self._records():
+            chrom, position = record.CHROM, record.POS
+            if chrom != place[0]:
+                if chrom in self.contigs:
+                    self._out_of_order(chrom, position)
+                self.contigs.append(chrom)
+                place, seen = (chrom, position), set()
+            elif position != place[1]:
+                if position < place[1]:
+                    self._out_of_order(chrom, position)
+                place, seen = (chrom, position), set()
+            self.records["read"] += 1
+            alleles = self._genotype(record)
+            reason = _reason(record, seen)
+            if reason:
+                self.records[reason] += 1
+                continue
+            ref, alt = record.REF.upper(), record.ALT[0].upper()
+            fault, sample, half = _dosages(alleles, self._order, dosages[len(columns)])
+            if fault:
+                self._not_diploid(record, alleles, int(sample), fault)
+                continue
+            self.records["half_calls"] += int(half)
+            self.records["kept"] += 1
+            seen.add((ref, alt))
+            columns.append((len(self.contigs) - 1, position, record.ID or ".", ref, alt))
+            if len(columns) == READ_BLOCK:
+                yield _block(columns, dosages)
+                columns = []
+        if self._problems:
+            raise InputError(self._problems)
+        if columns:
+            yield _block(columns, dosages)
+
+    def _genotype(self, record) -> np.ndarray:
+        # must come before REF and ALT are touched: a record without alleles or genotypes ends here
+        try:
+            return record.genotype.array()
+        except Exception:
+            self._fail(f"a record without genotypes at {record.CHROM}:{record.POS}")
+
+    def _records(self) -> Iterator:
+        clock, started = time.monotonic(), time.monotonic()
+        for region in [None] if self._ranges is None else self._ranges:
+            iterator = iter(self._reader if region is None else self._region(*region))
+            while True:
+                try:
+                    record = next(iterator)
+                except StopIteration:
+                    break
+                except Exception:
+                    self._fail("a record that cannot be read, or an end in the middle of a block")
+                if region is not None and region[1] > record.POS:
+                    continue  # begins in the part before
+                yield record
+                self._last = f"{record.CHROM}:{record.POS}"
+                if time.monotonic() - clock > 10:
+                    clock = time.monotonic()
+                    done = self.records["read"]
+                    print(
+                        f"{self._path.name}: {done} records, {done / (clock - started):.0f} a second, at {self._last}"
+                    )
+
+    def _region(self, contig: str, first: int, last: int | None):
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # no records there
+            yield from self._reader(f"{{{contig}}}:{first}-{'' if last is None else last}")
+
+    def _fail(self, found: str) -> None:
+        raise InputError(
+            [
+                *self._problems,
+                Problem(self._path.name, f"after record {self._last}", "", found, "the whole, undamaged file"),
+            ]
+        )
+
+    def _out_of_order(self, chrom: str, position: int) -> None:
+        found = f"a record that comes after {self._last}"
+        allowed = "records in order of contig and position"
+        raise InputError([*self._problems, Problem(self._path.name, f"record {chrom}:{position}", "", found, allowed)])
+
+    def _not_diploid(self, record, alleles: np.ndarray, sample: int, fault: int) -> None:
+        codes = [int(code) for code in alleles[sample, :-1] if code != -2]
+        shown = "/".join("." if code < 0 else str(code) for code in codes)
+        allowed = (
+            "diploid calls; leave out chromosomes that are haploid in some animals" if fault == 1 else "alleles 0 and 1"
+        )
+        self._problems.append(
+            Problem(
+                self._path.name, f"record {record.CHROM}:{record.POS}", self._reader.samples[sample], shown, allowed
+            )
+        )
+        if len(self._problems) >= MAX_LISTED:
+            raise InputError(self._problems)
+
+
+def _reason(record, seen: set) -> str:
+    """Return why a record is no marker of ours, or an empty text."""
+    if record.FILTER is not None:
+        return "failed_filter"
+    alternates, ref = record.ALT, record.REF.upper()
+    if not alternates or alternates[0] == ".":
+        return "no_alternate"
+    if len(alternates) > 1:
+        return "multiallelic"
+    alt = alternates[0].upper()
+    if alt == "*":
+        return "spanning_deletion"
+    if any(mark in alt for mark in "<>[]"):
+        return "symbolic"
+    if len(ref) != 1 or len(alt) != 1:
+        return "not_one_base"
+    if ref not in "ACGT" or alt not in "ACGT":
+        return "ambiguous_base"
+    return "duplicate_record" if (ref, alt) in seen else ""
+
+
+def _block(columns: list[tuple], dosages: np.ndarray) -> VariantBlock:
+    contig, position, identifier, ref, alt = zip(*columns, strict=True)
+    return VariantBlock(
+        np.array(contig, dtype=np.int32),
+        np.array(position, dtype=np.int32),
+        np.array(identifier, dtype=object),
+        np.array([ref, alt], dtype=object).T,
+        dosages[: len(columns)].copy(),
+    )

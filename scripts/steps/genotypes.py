@@ -1,0 +1,56 @@
+"""Rule genotypes: the parts joined into one store, markers in genome order and animals in canonical order."""
+
+import json
+from pathlib import Path
+
+from homewater.errors import InputError, Problem
+from homewater.joining import Joined, canonical_samples, genome_order
+from homewater.step import run_step
+from homewater.store import open_genotypes, write_genotypes
+from homewater.tables import read_table
+
+
+def main(plan: str, parts: list[str], samples: str, sites: str, genotypes: str, species: str) -> None:
+    """Read the parts, write the store; removes no marker and no animal that has genotypes."""
+    planned = json.loads(Path(plan).read_text(encoding="utf-8"))
+    opened = [open_genotypes(part) for part in parts]
+    counted = [part.attributes["records"] for part in opened]
+    _check_indexes(planned, counted)
+    records = {reason: sum(part[reason] for part in counted) for reason in counted[0]}
+    names = ", ".join(file["name"] for file in planned["files"])
+    if not records["kept"]:
+        reasons = ", ".join(f"{n} {reason}" for reason, n in records.items() if n and reason not in ("read", "kept"))
+        found = f"no marker left of {records['read']} records" + (f" ({reasons})" if reasons else "")
+        raise InputError(Problem(names, "", "", found, "biallelic single-base markers with genotypes"))
+    animals = canonical_samples(read_table(samples, "input_samples"), read_table(sites, "input_sites"), species)
+    present = {name for part in opened for name in part.sample_ids.tolist()}
+    held = animals[animals["materialSampleID"].isin(present)]
+    absent = animals.loc[~animals["materialSampleID"].isin(present), "materialSampleID"].tolist()
+    contigs = genome_order([file["contigs"] for file in planned["files"]], opened)
+    joined = Joined(opened, contigs, held["materialSampleID"].tolist())
+    records["union"] = joined.n_markers
+    attributes = {"records": records, "animals_without_genotypes": absent}
+
+    def blocks():
+        yield from joined.blocks()
+        records["conflicting_genotypes"] = joined.conflicts
+
+    write_genotypes(
+        genotypes, held["materialSampleID"].tolist(), held["locationID"].tolist(), contigs, blocks(), attributes
+    )
+    print(json.dumps(attributes))
+
+
+def _check_indexes(planned: dict, counted: list[dict]) -> None:
+    problems = []
+    for number, file in enumerate(planned["files"]):
+        read = sum(c["read"] for c, part in zip(counted, planned["parts"], strict=True) if part["file"] == number)
+        if file["n_records"] is not None and file["n_records"] != read:
+            found = f"{file['n_records']} records by its index, {read} records read"
+            problems.append(Problem(file["name"], "", "", found, "an index made from this very file"))
+    if problems:
+        raise InputError(problems)
+
+
+if __name__ == "__main__":
+    run_step(main, snakemake)

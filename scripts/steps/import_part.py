@@ -1,0 +1,33 @@
+"""Rule import_part: the biallelic single-base markers of one part, with the genotypes of the listed animals."""
+
+import json
+from pathlib import Path
+
+from homewater.joining import canonical_samples
+from homewater.part_reader import PartReader
+from homewater.step import run_step
+from homewater.store import write_genotypes
+from homewater.tables import read_table
+from homewater.vcf import parser_messages
+
+
+def main(
+    plan: str, samples: str, sites: str, genotype_files: list[str], part: str, part_number: int, species: str
+) -> None:
+    """Read one part, write its store; counts of records are kept with it."""
+    share = json.loads(Path(plan).read_text(encoding="utf-8"))["parts"][part_number]
+    animals = canonical_samples(read_table(samples, "input_samples"), read_table(sites, "input_sites"), species)
+    location = dict(zip(animals["materialSampleID"], animals["locationID"], strict=True))
+    messages = []
+    try:
+        with parser_messages() as messages:
+            reader = PartReader(genotype_files[share["file"]], list(location), ranges=share["ranges"])
+            at = [location[name] for name in reader.sample_ids]
+            write_genotypes(part, reader.sample_ids, at, reader.contigs, reader.blocks(), {"records": reader.records})
+    finally:
+        print(*messages, sep="\n")
+    print(json.dumps(reader.records))
+
+
+if __name__ == "__main__":
+    run_step(main, snakemake)

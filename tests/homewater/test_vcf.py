@@ -1,0 +1,264 @@
+"""Genotype files are read whole or refused with a place: every form of file, every fault, every kind of record."""
+
+import gzip
+
+import numpy as np
+import pysam
+import pytest
+from vcf_files import snp, vcf_text, written
+
+from homewater import parts, vcf
+from homewater.errors import InputError
+from homewater.part_reader import SKIPPED, PartReader
+from homewater.parts import genome_stretches, n_parts
+
+SAMPLES = ["a", "b", "ö-1/x", "d"]
+
+
+def read(path, wanted=tuple(SAMPLES), ranges=None):
+    reader = PartReader(path, list(wanted), ranges)
+    blocks = list(reader.blocks())
+    rows = [
+        (reader.contigs[c], int(p), i, *a, d.tolist())
+        for b in blocks
+        for c, p, i, a, d in zip(b.contig, b.position, b.identifier, b.alleles.tolist(), b.dosages, strict=True)
+    ]
+    return rows, reader
+
+
+def problems_of(function, *arguments):
+    with pytest.raises(InputError) as caught:
+        function(*arguments)
+    return caught.value.problems
+
+
+def many(n=3000, seed=1):
+    rng = np.random.default_rng(seed)
+    calls = np.array(["0/0", "0/1", "1|0", "1/1", "./."])
+    return [snp("chr1" if i < n // 2 else "chr2", 3 * (i % (n // 2)) + 1, list(rng.choice(calls, 4))) for i in range(n)]
+
+
+@pytest.mark.parametrize("how", ["plain", "gzip", "bgzip", "tbi", "bcf"])
+def test_every_form_of_file_gives_the_same_genotypes(tmp_path, how):
+    records = many()
+    path = written(tmp_path / "x", vcf_text(SAMPLES, records), how)
+    value = {"0/0": 0, "0/1": 1, "1|0": 1, "1/1": 2, "./.": -1}
+    assert vcf.plan([path])["parts"] == [{"file": 0, "ranges": None}]
+    rows, reader = read(path)
+    assert rows == [(r[0], r[1], ".", "A", "C", [value[c] for c in r[6]]) for r in records]
+    assert reader.records["kept"] == reader.records["read"] == 3000
+
+
+def test_wanted_animals_come_in_the_order_wanted(tmp_path):
+    path = written(tmp_path / "x", vcf_text(SAMPLES, [snp("chr1", 5, ["0/0", "0/1", "1/1", "./."])]))
+    rows, reader = read(path, ["d", "ö-1/x", "not there", "a"])
+    assert reader.sample_ids == ["d", "ö-1/x", "a"]
+    assert rows[0][-1] == [-1, 2, 0]
+
+
+def test_every_kind_of_record_that_is_no_marker_is_counted(tmp_path):
+    calls = ["0/0", "0/1", "1/1", "./."]
+    records = [
+        ("chr1", 1, "m1", "A", "C", "PASS", calls),
+        ("chr1", 1, "m2", "A", "C", "PASS", ["1/1"] * 4),  # the same again: the first stays
+        ("chr1", 1, "m3", "A", "G", "PASS", calls),  # another alternate at the place is another marker
+        ("chr1", 2, ".", "A", "C,G", "PASS", calls),
+        ("chr1", 3, ".", "A", ".", "PASS", ["0/0"] * 4),
+        ("chr1", 4, ".", "A", "<DEL>", "PASS", calls),
+        ("chr1", 5, ".", "A", "*", "PASS", calls),
+        ("chr1", 6, ".", "AT", "A", "PASS", calls),
+        ("chr1", 7, ".", "AT", "GC", "PASS", calls),
+        ("chr1", 8, ".", "N", "C", "PASS", calls),
+        ("chr1", 9, ".", "A", "C", "low", calls),
+        ("chr2", 1, ".", "a", "c", ".", ["0/.", "./1", "1|0", "."]),
+    ]
+    rows, reader = read(written(tmp_path / "x", vcf_text(SAMPLES, records)))
+    assert [(r[0], r[1], r[2], r[4]) for r in rows] == [
+        ("chr1", 1, "m1", "C"),
+        ("chr1", 1, "m3", "G"),
+        ("chr2", 1, ".", "C"),
+    ]
+    assert rows[2][-1] == [-1, -1, 1, -1]
+    expected = dict.fromkeys(SKIPPED, 1) | {"not_one_base": 2, "read": 12, "kept": 3, "half_calls": 2}
+    assert reader.records == expected
+    assert reader.records["read"] == reader.records["kept"] + sum(reader.records[reason] for reason in SKIPPED)
+
+
+@pytest.mark.parametrize(("call", "allowed"), [("1", "diploid"), ("0/0/1", "diploid"), ("0/2", "alleles 0 and 1")])
+def test_calls_that_are_not_diploid_are_named_with_animal_and_record(tmp_path, call, allowed):
+    records = [
+        snp("chr1", 5, ["0/0"] * 4),
+        snp("chr1", 7, ["0/0", call, "1/1", "."]),
+        snp("chr2", 9, ["0/0", "0/0", call, "."]),
+    ]
+    found = problems_of(read, written(tmp_path / "x", vcf_text(SAMPLES, records)))
+    assert [(p.place, p.column, p.found) for p in found] == [
+        ("record chr1:7", "b", call),
+        ("record chr2:9", "ö-1/x", call),
+    ]
+    assert allowed in found[0].allowed
+
+
+def test_a_file_of_haploid_calls_is_refused_with_at_most_twenty_places(tmp_path):
+    records = [snp("chr1", i + 1, ["0"] * 4) for i in range(50)]
+    assert len(problems_of(read, written(tmp_path / "x", vcf_text(SAMPLES, records)))) == 20
+
+
+@pytest.mark.parametrize("how", ["gzip", "bgzip", "bcf"])
+@pytest.mark.parametrize("keep", [0.5, 0.9])
+def test_a_compressed_file_cut_short_is_refused_after_its_last_good_record(tmp_path, how, keep):
+    path = written(tmp_path / "x", vcf_text(SAMPLES, many(40000), length=100000), how)
+    whole = path.read_bytes()
+    path.write_bytes(whole[: int(len(whole) * keep)])
+    (problem,) = problems_of(read, path)
+    assert problem.file == path.name
+    assert problem.place.startswith("after record chr")
+    if how != "gzip":
+        (planned,) = problems_of(vcf.plan, [path])
+        assert "end-of-file block" in planned.found
+
+
+def test_a_missing_end_block_alone_is_noticed(tmp_path):
+    path = written(tmp_path / "x", vcf_text(SAMPLES, many()), "bgzip")
+    path.write_bytes(path.read_bytes()[:-28])
+    (problem,) = problems_of(vcf.plan, [path])
+    assert "cut short" in problem.found
+
+
+@pytest.mark.parametrize("how", ["bgzip", "gzip"])
+def test_damage_in_the_middle_is_refused(tmp_path, how):
+    path = written(tmp_path / "x", vcf_text(SAMPLES, many(40000), length=100000), how)
+    whole = bytearray(path.read_bytes())
+    whole[len(whole) // 2 : len(whole) // 2 + 60] = bytes(60)
+    path.write_bytes(whole)
+    (problem,) = problems_of(read, path)
+    assert problem.place.startswith("after record chr")
+
+
+def edited(tmp_path, line, change):
+    lines = vcf_text(SAMPLES, many()).split("\n")  # six lines of header: line 100 is record 94, at 3 * 94 + 1
+    lines[line] = change(lines[line])
+    return written(tmp_path / "x", "\n".join(lines))
+
+
+def test_a_text_cut_in_the_middle_of_a_line_is_refused(tmp_path):
+    text = vcf_text(SAMPLES, many())
+    path = written(tmp_path / "x", text[: text.rindex("\n", 0, len(text) // 2) + 20])
+    (problem,) = problems_of(read, path)
+    assert problem.place.startswith("after record chr")
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda line: line.rsplit("\t", 1)[0],
+        lambda line: "rubbish here",
+        lambda line: line.replace("GT", "DP").replace("0/1", "3"),
+        lambda line: line.replace("chr1\t", "chr1\tx"),
+        lambda line: "\t".join(line.split("\t")[:8]),
+    ],
+)
+def test_a_line_that_is_no_record_is_refused(tmp_path, change):
+    found = problems_of(read, edited(tmp_path, 100, change))
+    assert found[-1].place == f"after record chr1:{3 * 93 + 1}"
+
+
+@pytest.mark.parametrize("change", [lambda line: line + "\t0/0", lambda line: line.rsplit("\t", 1)[0]])
+def test_columns_that_do_not_fit_the_header_are_counted_before_reading(tmp_path, change):
+    (problem,) = problems_of(vcf.plan, [edited(tmp_path, 100, change)])
+    assert problem.place == f"record chr1:{3 * 94 + 1}"
+    assert "13 columns" in problem.allowed
+
+
+def test_records_out_of_order_are_refused(tmp_path):
+    call = ["0/0"] * 4
+    for records, place in (
+        ([snp("chr1", 9, call), snp("chr1", 8, call)], "record chr1:8"),
+        ([snp("chr1", 9, call), snp("chr2", 8, call), snp("chr1", 10, call)], "record chr1:10"),
+    ):
+        (problem,) = problems_of(read, written(tmp_path / "x", vcf_text(SAMPLES, records)))
+        assert problem.place == place
+
+
+@pytest.mark.parametrize("text", ["", "hello\n", "##fileformat=VCFv4.2\n"])
+def test_what_is_no_vcf_is_refused(tmp_path, text):
+    (problem,) = problems_of(vcf.plan, [written(tmp_path / "x", text)])
+    assert problem.file == "x.vcf"
+
+
+def test_the_same_animal_twice_in_a_header_is_refused(tmp_path):
+    path = written(tmp_path / "x", vcf_text(["a", "b", "a", "d"], [snp("chr1", 1, ["0/0"] * 4)]))
+    (problem,) = problems_of(vcf.plan, [path])
+    assert "uplicate" in problem.found
+
+
+def test_a_file_with_none_of_the_animals_is_refused(tmp_path):
+    path = written(tmp_path / "x", vcf_text(SAMPLES, many(4)))
+    (problem,) = problems_of(read, path, ["elsewhere"])
+    assert "none of the animals" in problem.found
+
+
+@pytest.mark.parametrize("how", ["tbi", "csi", "bcf"])
+@pytest.mark.parametrize("k", [1, 2, 5, 32])
+def test_parts_of_an_indexed_file_hold_every_record_once(tmp_path, how, k, monkeypatch):
+    # a deletion that reaches over a cut is met by the region behind the cut too
+    records = [*many(), ("chr2", 4600, ".", "A" * 3000, "A", "PASS", ["0/0"] * 4)]
+    path = written(tmp_path / "x", vcf_text(SAMPLES, records), how)
+    monkeypatch.setattr(parts, "PART_BYTES", path.stat().st_size / k + 1e-6)
+    planned = vcf.plan([path])
+    assert len(planned["parts"]) == k == n_parts([path.stat().st_size], [True])
+    read_parts = [read(path, ranges=part["ranges"]) for part in planned["parts"]]
+    assert [row for rows, _ in read_parts for row in rows] == read(path)[0]
+    assert sum(reader.records["read"] for _, reader in read_parts) == 3001
+    assert planned["files"][0]["n_records"] == (3001 if k > 1 else None)
+
+
+def test_contigs_that_the_header_does_not_name_are_read_through_the_index(tmp_path, monkeypatch):
+    path = written(tmp_path / "x", vcf_text(SAMPLES, many(), contigs=("chr1",)), "tbi")
+    monkeypatch.setattr(parts, "PART_BYTES", path.stat().st_size / 3)
+    planned = vcf.plan([path])
+    assert planned["files"][0]["contigs"] == ["chr1", "chr2"]
+    assert [row for part in planned["parts"] for row in read(path, ranges=part["ranges"])[0]] == read(path)[0]
+
+
+def test_an_index_that_cannot_be_read_is_named(tmp_path, monkeypatch):
+    path = written(tmp_path / "x", vcf_text(SAMPLES, many()), "tbi")
+    (tmp_path / "x.vcf.gz.tbi").write_bytes(gzip.compress(b"nothing"))
+    monkeypatch.setattr(parts, "PART_BYTES", path.stat().st_size / 3)
+    (problem,) = problems_of(vcf.plan, [path])
+    assert "index" in problem.found
+
+
+def test_number_of_parts_depends_on_size_and_index_alone():
+    unit = parts.PART_BYTES
+    assert parts.parts_of_files([0, 1, unit, unit + 1, 10**12], [True] * 5) == [1, 1, 1, 2, 32]
+    assert n_parts([unit * 5, unit * 5], [True, False]) == 6
+
+
+@pytest.mark.parametrize("k", [1, 2, 3, 7])
+def test_stretches_cover_the_genome_once(k):
+    contigs, lengths = ["a", "b", "c"], [10, 1, 25]
+    covered = [
+        (contig, position)
+        for ranges in genome_stretches(contigs, lengths, k)
+        for contig, first, last in ranges
+        for position in range(first, (lengths[contigs.index(contig)] if last is None else last) + 1)
+    ]
+    assert covered == [(c, p) for c, n in zip(contigs, lengths, strict=True) for p in range(1, n + 1)]
+
+
+def test_without_lengths_whole_contigs_are_dealt_out():
+    stretches = genome_stretches(["a", "b", "c"], [0, 0, 0], 2)
+    assert stretches == [[["a", 1, None], ["b", 1, None]], [["c", 1, None]]]
+    assert genome_stretches(["a"], [0], 3) == [[["a", 1, None]], [], []]
+
+
+def test_pysam_reads_the_same_calls(tmp_path):
+    """A second parser (pysam) as an independent reading."""
+    path = written(tmp_path / "x", vcf_text(SAMPLES, many(200)), "bgzip")
+    with pysam.VariantFile(str(path)) as handle:
+        naive = [
+            (r.contig, r.pos, [-1 if None in r.samples[s]["GT"] else sum(r.samples[s]["GT"]) for s in SAMPLES])
+            for r in handle
+        ]
+    assert [(row[0], row[1], row[-1]) for row in read(path)[0]] == naive
