@@ -26,7 +26,7 @@ def main(
     passes = marker_table["passes_technical"].to_numpy(dtype=bool)
     counts = open_site_counts(site_counts).subset(passes)
     store = open_genotypes(genotypes)
-    animals, place = kept_animals(read_table(samples, "samples"), store.sample_ids)
+    animals, place = kept_animals(read_table(samples), store.sample_ids)
     number = {name: i for i, name in enumerate(counts.location_ids.tolist())}
     site = animals["locationID"].map(number).fillna(-1).to_numpy(dtype=np.int64)
     ours = animals["defines"].to_numpy() & (site >= 0)

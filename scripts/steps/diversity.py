@@ -1,0 +1,31 @@
+"""Rule diversity: heterozygosity, allele numbers and effective size with intervals, one row a site."""
+
+import numpy as np
+
+from homewater.diversity import site_diversity
+from homewater.effective_size import effective_size
+from homewater.selection import kept_animals
+from homewater.step import run_step
+from homewater.store import open_genotypes, open_site_counts
+from homewater.tables import read_table, write_table
+
+
+def main(genotypes: str, site_counts: str, markers: str, samples: str, table: str, min_individuals: int) -> None:
+    """Read, compute, write; arguments carry the names that the rule gives them."""
+    passes = read_table(markers)["passes_technical"].to_numpy(dtype=bool)
+    counts = open_site_counts(site_counts).subset(passes)
+    chrom, pos = counts.markers["chrom"].to_numpy(), counts.markers["pos"].to_numpy()
+    store = open_genotypes(genotypes)
+    animals, place = kept_animals(read_table(samples), store.sample_ids)
+    number = np.unique(chrom, return_inverse=True)[1]
+    sizes = []
+    for location in counts.location_ids.tolist():
+        ours = (animals["locationID"] == location).to_numpy() & animals["defines"].to_numpy()
+        dosages = store.select(np.flatnonzero(passes), place[ours])
+        sizes.append(effective_size(dosages, number, min_individuals))
+    result = site_diversity(counts.counts, counts.location_ids, chrom, pos, sizes, min_individuals)
+    write_table(result, table)
+
+
+if __name__ == "__main__":
+    run_step(main, snakemake)
