@@ -26,7 +26,9 @@ from homewater.tables import required_columns, table_schema, value_problem
 NEAR_MISS = 0.85  # likeness (difflib ratio) above which an unknown column is taken for a misspelt one
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+", re.ASCII)
-_DAY = re.compile(r"(\d{4})(?:-(\d{2})(?:-(\d{2}))?)?", re.ASCII)
+_TIME = r"T([01]\d|2[0-3]):[0-5]\d(:[0-5]\d(\.\d+)?)?(Z|[+-]\d{2}(:?\d{2})?)?"
+_DAY = re.compile(rf"(\d{{4}}(?:-\d{{2}}(?:-\d{{2}})?)?)(?:(?<=-\d\d-\d\d){_TIME})?", re.ASCII)
+_SHORT_END = re.compile(r"(\d{2}-)?\d{2}", re.ASCII)
 _SAVE_AS = "save it as CSV with commas between the columns, points in numbers, and UTF-8"
 
 
@@ -248,7 +250,7 @@ def _value(text: str, described: dict) -> tuple[object, tuple[str, str] | None]:
             number = int(number)
         return number, (shown(text), allowed) if value_problem(number, described) else None
     if described["name"].startswith("eventDate"):
-        return text, None if date_span(text) else (shown(text), allowed)
+        return (normal_date(text), None) if date_span(text) else (text, (shown(text), allowed))
     if _is_id(described["name"]):
         fine = text.isprintable() and not set(text) & set(',"')
         return text, None if fine else (shown(text), allowed)
@@ -306,26 +308,31 @@ def _swap_hint(column: str, value: object, cells: list[str], place: dict[str, in
     return " (latitude and longitude look swapped)" if fits else ""
 
 
-def date_span(text: str) -> tuple[date, date] | None:
-    """Return the first and the last day that an event date covers, or None if it is no date.
+def normal_date(text: str) -> str | None:
+    """Return an event date as YYYY[-MM[-DD]] or two of them joined by /, without times; None if it is no date.
 
-    Source: Darwin Core, term eventDate (ISO 8601-1:2019): YYYY-MM-DD, YYYY-MM, YYYY, or two of them as start/end.
+    Source: Darwin Core, term eventDate (ISO 8601-1:2019); the end of a span may leave out what its start has.
     """
+    parts = text.split("/")
+    if len(parts) == 2 and _SHORT_END.fullmatch(parts[1]) and len(parts[0]) == 10:
+        parts[1] = parts[0][: 10 - len(parts[1])] + parts[1]
+    found = [_DAY.fullmatch(part) for part in parts]
+    return "/".join(match[1] for match in found) if all(found) and len(found) < 3 else None
+
+
+def date_span(text: str) -> tuple[date, date] | None:
+    """Return the first and the last day that an event date covers, or None if it is no date; forms: `normal_date`."""
     spans = []
-    for part in text.split("/"):
-        match = _DAY.fullmatch(part)
-        if not match:
-            return None
-        year, month, day = (int(group) if group else None for group in match.groups())
+    for part in (normal_date(text) or "").split("/"):
         try:
-            first = date(year, month or 1, day or 1)
-            last_month = month or 12
-            spans.append((first, date(year, last_month, day or calendar.monthrange(year, last_month)[1])))
-        except ValueError:
+            year, month, day = (*map(int, part.split("-")), None, None)[:3]
+            last = 12 if month is None else month
+            last_day = calendar.monthrange(year, last)[1] if day is None else day
+            first = date(year, 1 if month is None else month, 1 if day is None else day)
+            spans.append((first, date(year, last, last_day)))
+        except ValueError:  # an empty text too
             return None
-    if len(spans) > 2 or spans[0][0] > spans[-1][1]:
-        return None
-    return spans[0][0], spans[-1][1]
+    return None if spans[0][0] > spans[-1][1] else (spans[0][0], spans[-1][1])
 
 
 def event_year(text: str) -> int | None:

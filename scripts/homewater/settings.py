@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 from collections import Counter
 from collections.abc import Iterator
 from datetime import date
@@ -12,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import yaml
-from jsonschema import Draft202012Validator, FormatChecker
+from jsonschema import Draft202012Validator, FormatChecker, validators
 from jsonschema.exceptions import ValidationError
 
 from homewater.errors import InputError, Problem
@@ -55,8 +56,8 @@ def load_study(path: str | Path) -> dict:
     """
     path = Path(path)
     text = _text_of(path)
-    loader = _StudyLoader(text)
     try:
+        loader = _StudyLoader(text)
         node = loader.get_single_node()
         raw = None if node is None else loader.construct_document(node)
     except yaml.YAMLError as error:
@@ -65,8 +66,6 @@ def load_study(path: str | Path) -> dict:
         raise InputError(
             Problem(path.name, "", "", f"YAML that cannot be read ({error})", "plain keys and values")
         ) from None
-    finally:
-        loader.dispose()
     if node is not None and _refers_to_itself(node):
         raise InputError(Problem(path.name, "", "", "an alias inside its own anchor", "plain keys and values"))
     lines = {} if node is None else dict(_lines(node, ()))
@@ -187,7 +186,7 @@ def _syntax_problem(error: yaml.YAMLError, file_name: str, text: str) -> Problem
         line, found = mark.line + 1, " ".join(filter(None, (getattr(error, "context", None), error.problem)))
     else:  # a character that YAML does not allow
         line = text[: getattr(error, "position", 0)].count("\n") + 1
-        found = f"a character that YAML does not allow (U+{ord(getattr(error, 'character', None) or chr(0)):04X})"
+        found = f"a character that YAML does not allow (U+{getattr(error, 'character', 0):04X})"
     allowed = "valid YAML: `key: value`, indented by spaces (no tabs), text that holds `: ` or ` #` in quotes"
     return Problem(file_name, f"line {line}", "", found.replace("\t", "\\t"), allowed)
 
@@ -216,6 +215,15 @@ def _lines(node: yaml.Node, path: tuple) -> Iterator[tuple[tuple, int]]:
 # --- checking ---
 
 
+def _pattern(_validator: Any, pattern: str, value: Any, _schema: dict) -> Iterator[ValidationError]:
+    """Check a pattern as the standard reads it: its $ is the end of the text, not a line break before the end."""
+    if isinstance(value, str) and not re.search(re.sub(r"\$$", r"\\Z", pattern), value):
+        yield ValidationError(f"{value!r} does not match {pattern!r}")
+
+
+_Validator = validators.extend(Draft202012Validator, {"pattern": _pattern})
+
+
 def _checked(raw: Any, file_name: str, lines: dict, problems: list[Problem]) -> dict:
     """Return the filled settings, or add what is wrong to `problems` in the order of the file (or of the keys)."""
     schema = study_schema()
@@ -224,14 +232,14 @@ def _checked(raw: Any, file_name: str, lines: dict, problems: list[Problem]) -> 
         return {}
     raw = _plain(raw)
     found: dict[tuple, list[tuple[str, str]]] = {}
-    for error in Draft202012Validator(schema, format_checker=FormatChecker(["date"])).iter_errors(raw):
+    for error in _Validator(schema, format_checker=FormatChecker(["date"])).iter_errors(raw):
         for path, *what in _explained(error):
             found.setdefault(path, []).append(tuple(what))
     for path, what in (*_not_finite(raw, ()), *_repeats(raw)):
         found.setdefault(path, []).append(what)
     order = {path: rank for rank, path in enumerate(_paths(raw, ()))}
     for path in sorted(found, key=lambda p: (order.get(p, order.get(p[:-1], 0)), _key_text(p))):
-        line = lines.get(path, lines.get(path[:-1]))
+        line = lines.get(path) or (len(path) > 1 and lines.get(path[:-1]))
         place = ", ".join(part for part in (f"line {line}" if line else "", _key_text(path)) if part)
         seen: set[str] = set()
         for value, allowed in found[path]:
@@ -315,9 +323,12 @@ def _nearest(key: str, schema: dict) -> str:
     by_lower = {name.lower(): name for name in here}
     if match := difflib.get_close_matches(key.lower(), by_lower, n=1, cutoff=0.6):
         return f"the known settings; did you mean {by_lower[match[0]]}?"
-    elsewhere = {row["key"].rsplit(".", 1)[-1]: row["key"] for row in setting_rows()}
-    if match := difflib.get_close_matches(key.lower(), elsewhere, n=1, cutoff=0.8):
-        return f"the known settings; did you mean {elsewhere[match[0]]}?"
+    elsewhere = [row["key"] for row in setting_rows()]
+    if match := difflib.get_close_matches(
+        key.lower(), [name.rsplit(".", 1)[-1] for name in elsewhere], n=1, cutoff=0.8
+    ):
+        named = " or ".join(name for name in elsewhere if name.rsplit(".", 1)[-1] == match[0])
+        return f"the known settings; did you mean {named}?"
     return "one of " + ", ".join(here)
 
 
