@@ -109,7 +109,7 @@ def _header_lines(handle: BinaryIO) -> list[str] | None:
     if not lines[0].startswith("##fileformat=VCF"):
         return None
     for raw in handle:
-        if not raw.startswith(b"#"):
+        if not raw.startswith(b"#") or not raw.endswith(b"\n"):  # a name that breaks off is no name
             break
         lines.append(raw.decode("utf-8").rstrip("\r\n"))
         if raw.startswith(b"#CHROM"):
