@@ -147,7 +147,7 @@ def loss_problems(transfers: ReadTable) -> list[Problem]:
     problems = []
     moved, lost = transfers.frame["individualCount"], transfers.frame["lost_or_dead"]
     for line, n, gone in zip(transfers.lines, moved.tolist(), lost.tolist(), strict=True):
-        if isinstance(n, int) and isinstance(gone, int) and gone > n:
+        if isinstance(n, int) and isinstance(gone, int) and gone > n > 0:  # none moved is told when read
             allowed = f"at most the {n} animals moved (individualCount)"
             problems.append(Problem(transfers.name, f"line {line}", "lost_or_dead", str(gone), allowed))
     return problems
@@ -232,8 +232,10 @@ def map_problems(table: ReadTable, contigs: Iterable[str] | None) -> list[Proble
     n_of: dict[str, int] = {}
     for line, chrom, pos, cm in rows:
         n_of[chrom] = n_of.get(chrom, 0) + 1
+        if not isinstance(pos, int) or not cm >= 0:  # told when read
+            continue
         before = last.get(chrom)
-        if before and isinstance(pos, int) and pos < before[0]:
+        if before and pos < before[0]:
             problems.append(
                 Problem(table.name, f"line {line}", "pos", str(pos), f"positions that rise: above {before[0]}")
             )
@@ -241,7 +243,7 @@ def map_problems(table: ReadTable, contigs: Iterable[str] | None) -> list[Proble
             problems.append(
                 Problem(table.name, f"line {line}", "cm", f"{cm:g}", f"a map that never falls: at least {before[1]:g}")
             )
-        elif isinstance(pos, int) and cm == cm:
+        else:
             last[chrom] = (pos, cm)
     for line, chrom, *_ in rows:
         if n_of.get(chrom) == 1 and table.whole and chrom:
