@@ -1,0 +1,182 @@
+"""Which markers tell units apart: counts by unit, candidates, and the ranking by difference in allele frequency.
+
+A base module, because the panel and the proof of the panel must choose in the same way, the proof inside each fold.
+Counts are int (n_markers, n_units, 4): homozygous reference, heterozygous, homozygous alternate, missing.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, insort
+from itertools import combinations
+
+import numpy as np
+
+
+def copies_of(counts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return alternate copies and all copies counted.
+
+    Args:
+        counts: int (..., 4), genotype counts.
+
+    Returns:
+        Two float64 (...).
+    """
+    counts = np.asarray(counts)
+    alternate = counts[..., 1] + 2.0 * counts[..., 2]
+    return alternate, 2.0 * counts[..., :3].sum(axis=-1)
+
+
+def frequencies(counts: np.ndarray) -> np.ndarray:
+    """Return float64 (n_markers, n_units), frequency of the alternate allele; NaN where nobody is typed."""
+    alternate, copies = copies_of(counts)
+    return np.divide(alternate, copies, out=np.full(alternate.shape, np.nan), where=copies > 0)
+
+
+def candidates(counts: np.ndarray, kept: np.ndarray, min_call_rate: float) -> np.ndarray:
+    """Return which markers may enter a panel: kept by the filters and called often enough in every unit.
+
+    Args:
+        counts: int (n_markers, n_units, 4), of the animals that may choose.
+        kept: bool (n_markers,).
+        min_call_rate: least share of animals called, in each unit.
+
+    Returns:
+        bool (n_markers,).
+    """
+    called, total = counts[..., :3].sum(axis=-1), counts.sum(axis=-1)
+    return kept & ((called >= min_call_rate * total) & (called > 0)).all(axis=1)
+
+
+class _Spacing:
+    """Remembers where markers have been taken; refuses one nearer than the least spacing on its chromosome."""
+
+    def __init__(self, chrom: np.ndarray, pos: np.ndarray, min_spacing_bp: int):
+        self._chrom, self._pos, self._least = chrom, pos, min_spacing_bp
+        self._taken: dict = {}
+
+    def take(self, marker: int) -> bool:
+        taken = self._taken.setdefault(self._chrom[marker], [])
+        here = int(self._pos[marker])
+        at = bisect_left(taken, here)
+        near = (abs(here - taken[i]) for i in (at - 1, at) if 0 <= i < len(taken))
+        if any(distance < self._least for distance in near):
+            return False
+        insort(taken, here)
+        return True
+
+
+def rank_markers(
+    frequency: np.ndarray, candidate: np.ndarray, chrom: np.ndarray, pos: np.ndarray, n: int, min_spacing_bp: int
+) -> np.ndarray:
+    """Return the best markers in the order in which a panel takes them; every panel is the head of this list.
+
+    With two units markers are taken by falling difference in frequency. With more, each next marker is the best one
+    left for the pair of units that the markers taken so far serve worst (least sum of differences), so that no pair is
+    sacrificed for an easier one. Ties fall to genome order.
+
+    Args:
+        frequency: float64 (n_markers, n_units).
+        candidate: bool (n_markers,), which may be taken.
+        chrom: (n_markers,), chromosome names.
+        pos: int (n_markers,), base pairs.
+        n: markers wanted.
+        min_spacing_bp: least distance between two markers taken on one chromosome.
+
+    Returns:
+        int64 (at most n,), indices of markers.
+    """
+    indices = np.flatnonzero(candidate)
+    pairs = list(combinations(range(frequency.shape[1]), 2))
+    if not len(indices) or not pairs:
+        return np.empty(0, dtype=np.int64)
+    difference = np.stack([np.abs(frequency[indices, a] - frequency[indices, b]) for a, b in pairs])
+    order = np.argsort(-difference, axis=1, kind="stable")
+    spacing = _Spacing(np.asarray(chrom), np.asarray(pos), min_spacing_bp)
+    served, next_place = np.zeros(len(pairs)), np.zeros(len(pairs), dtype=np.int64)
+    tried = np.zeros(len(indices), dtype=bool)
+    chosen: list[int] = []
+    while len(chosen) < n:
+        pair = int(np.argmin(served))
+        while next_place[pair] < len(indices) and tried[order[pair, next_place[pair]]]:
+            next_place[pair] += 1
+        if next_place[pair] == len(indices):
+            break
+        place = int(order[pair, next_place[pair]])
+        tried[place] = True
+        if spacing.take(int(indices[place])):
+            chosen.append(int(indices[place]))
+            served += difference[:, place]
+    return np.array(chosen, dtype=np.int64)
+
+
+def random_markers(
+    candidate: np.ndarray, chrom: np.ndarray, pos: np.ndarray, n: int, min_spacing_bp: int, rng: np.random.Generator
+) -> np.ndarray:
+    """Return markers drawn without looking at units, with the same spacing: what a panel is compared with.
+
+    Args:
+        candidate: bool (n_markers,), which may be taken.
+        chrom: (n_markers,), chromosome names.
+        pos: int (n_markers,), base pairs.
+        n: markers wanted.
+        min_spacing_bp: least distance between two markers taken on one chromosome.
+        rng: source of randomness.
+
+    Returns:
+        int64 (at most n,), in the order drawn.
+    """
+    spacing = _Spacing(np.asarray(chrom), np.asarray(pos), min_spacing_bp)
+    chosen: list[int] = []
+    for marker in rng.permutation(np.flatnonzero(candidate)):
+        if len(chosen) == n:
+            break
+        if spacing.take(int(marker)):
+            chosen.append(int(marker))
+    return np.array(chosen, dtype=np.int64)
+
+
+def drift_within(alternate: np.ndarray, copies: np.ndarray) -> float:
+    """Return F_ST among the sites of one unit, as a ratio of sums over markers and pairs of sites.
+
+    Args:
+        alternate: (n_loci, n_sites), alternate copies counted.
+        copies: (n_loci, n_sites), all copies counted.
+
+    Returns:
+        F_ST, at least 0; NaN where fewer than two sites have two copies or more, or nothing varies.
+    Source: Bhatia et al. (2013) Genome Res 23:1514-1521, equation 10.
+    """
+    top = bottom = 0.0
+    frequency = np.divide(alternate, copies, out=np.zeros(copies.shape), where=copies > 0)
+    correction = np.divide(frequency * (1 - frequency), copies - 1, out=np.zeros(copies.shape), where=copies > 1)
+    for a, b in combinations(range(copies.shape[1]), 2):
+        usable = (copies[:, a] > 1) & (copies[:, b] > 1)
+        first, second = frequency[usable, a], frequency[usable, b]
+        top += float(((first - second) ** 2 - correction[usable, a] - correction[usable, b]).sum())
+        bottom += float((first * (1 - second) + second * (1 - first)).sum())
+    return max(0.0, top / bottom) if bottom > 0 else float("nan")
+
+
+def drift_by_unit(dosages: np.ndarray, site: np.ndarray, unit: np.ndarray, n_units: int) -> np.ndarray:
+    """Return `drift_within` of every unit; a unit with one site takes the largest value of the others, or 0.
+
+    Args:
+        dosages: int8 (n_animals, n_loci), MISSING = -1.
+        site: int (n_animals,), site of each animal.
+        unit: int (n_animals,), unit of each animal; -1 is left out.
+        n_units: number of units.
+
+    Returns:
+        float64 (n_units,).
+    """
+    drift = np.full(n_units, np.nan)
+    for u in range(n_units):
+        sites = np.unique(site[unit == u])
+        if len(sites) < 2:
+            continue
+        typed = [dosages[(unit == u) & (site == s)] for s in sites]
+        alternate = np.stack([np.where(d > 0, d, 0).sum(axis=0) for d in typed], axis=1).astype(float)
+        copies = np.stack([2.0 * (d >= 0).sum(axis=0) for d in typed], axis=1)
+        drift[u] = drift_within(alternate, copies)
+    spare = np.nanmax(drift) if np.isfinite(drift).any() else 0.0
+    return np.where(np.isnan(drift), spare, drift)

@@ -1,0 +1,298 @@
+"""How mixed an animal is, and how recently: hybrid index, interclass heterozygosity, posterior over classes."""
+
+from __future__ import annotations
+
+import numba
+import numpy as np
+import pandas as pd
+
+from homewater.likelihood import CLASSES, PRIOR, left_out_counts, pair_table, with_error
+
+DROP = 1.920729410347062  # half the 0.95 quantile of chi-square with 1 degree of freedom
+_GRID = 50
+_STEPS = 60
+
+
+@numba.njit(cache=True)
+def _index_log_likelihood(h, dosages, share_a, share_b, error):
+    total = 0.0
+    for locus in range(dosages.size):
+        g = dosages[locus]
+        if g < 0:
+            continue
+        q = (1 - h) * share_a[locus, g] + h * share_b[locus, g]
+        p = q * q if g == 2 else ((1 - q) * (1 - q) if g == 0 else 2 * q * (1 - q))
+        total += np.log((1 - error) * p + error / 2 * (1 - p) + 1e-300)
+    return total
+
+
+@numba.njit(cache=True)
+def _hybrid_indices(dosages, share_a, share_b, error, drop):
+    out = np.full((dosages.shape[0], 3), np.nan)
+    for i in range(dosages.shape[0]):
+        typed = 0
+        for locus in range(dosages.shape[1]):
+            typed += dosages[i, locus] >= 0
+        if typed == 0:
+            continue
+        best, top = 0, -np.inf
+        for k in range(_GRID + 1):
+            value = _index_log_likelihood(k / _GRID, dosages[i], share_a, share_b, error)
+            if value > top:
+                best, top = k, value
+        low, high = max(0, best - 1) / _GRID, min(_GRID, best + 1) / _GRID
+        for _ in range(_STEPS):  # ternary search: one maximum lies between the neighbours of the best grid point
+            first, second = low + (high - low) / 3, high - (high - low) / 3
+            if _index_log_likelihood(first, dosages[i], share_a, share_b, error) < _index_log_likelihood(
+                second, dosages[i], share_a, share_b, error
+            ):
+                low = first
+            else:
+                high = second
+        index = (low + high) / 2
+        top = _index_log_likelihood(index, dosages[i], share_a, share_b, error)
+        for end in (0.0, 1.0):
+            value = _index_log_likelihood(end, dosages[i], share_a, share_b, error)
+            if value >= top:
+                index, top = end, value
+        out[i, 0] = index
+        for side in range(2):
+            inside, outside = index, float(side)
+            if top - _index_log_likelihood(outside, dosages[i], share_a, share_b, error) <= drop:
+                out[i, 1 + side] = outside
+                continue
+            for _ in range(_STEPS):
+                middle = (inside + outside) / 2
+                if top - _index_log_likelihood(middle, dosages[i], share_a, share_b, error) <= drop:
+                    inside = middle
+                else:
+                    outside = middle
+            out[i, 1 + side] = inside
+    return out
+
+
+def hybrid_index(
+    dosages: np.ndarray, share_a: np.ndarray, share_b: np.ndarray, error: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the share of each animal's ancestry that comes from unit b, with its 95 % profile interval.
+
+    The most likely share when each copy comes from unit b with that chance, copies and loci independent.
+
+    Args:
+        dosages: int8 (n_animals, n_loci), MISSING = -1.
+        share_a: (n_loci, 3), chance that a copy of unit a is the alternate allele, as known after taking out an animal
+            of dosage 0, 1, 2; three equal columns for animals outside the counts.
+        share_b: the same for unit b.
+        error: chance that a called genotype is wrong.
+
+    Returns:
+        index, low, high: float64 (n_animals,) in [0, 1]; NaN where nothing is typed.
+    """
+    share_a, share_b = (np.ascontiguousarray(s, dtype=float) for s in (share_a, share_b))
+    found = _hybrid_indices(np.ascontiguousarray(dosages, dtype=np.int8), share_a, share_b, float(error), DROP)
+    return found[:, 0], found[:, 1], found[:, 2]
+
+
+def copy_shares(alternate: np.ndarray, copies: np.ndarray, prior: float, leave_out: bool) -> np.ndarray:
+    """Return the chance that a copy of one unit is the alternate allele, by the dosage of the animal taken out.
+
+    Args:
+        alternate: (n_loci,), alternate copies counted.
+        copies: (n_loci,), all copies counted.
+        prior: weight of each allele in the symmetric prior.
+        leave_out: whether an animal of dosage 0, 1, 2 is taken out first.
+
+    Returns:
+        float64 (n_loci, 3).
+    """
+    if not leave_out:
+        return np.repeat(((alternate + prior) / (copies + 2 * prior))[:, None], 3, axis=1)
+    dosage = np.arange(3)
+    left = np.maximum(copies - 2, 0)[:, None]
+    return (np.clip(alternate[:, None] - dosage, 0, left) + prior) / (left + 2 * prior)
+
+
+@numba.njit(cache=True)
+def _pair_shares(dosages, table, steps):
+    out = np.full((dosages.shape[0], 3), np.nan)
+    for i in range(dosages.shape[0]):
+        weight = np.full(3, 1.0 / 3)
+        for _ in range(steps):
+            new = np.zeros(3)
+            typed = 0
+            for locus in range(dosages.shape[1]):
+                g = dosages[i, locus]
+                if g < 0:
+                    continue
+                typed += 1
+                total = 0.0
+                for k in range(3):
+                    total += weight[k] * table[locus, g, k]
+                for k in range(3):
+                    new[k] += weight[k] * table[locus, g, k] / total
+            if typed == 0:
+                break
+            change = 0.0
+            for k in range(3):
+                change += abs(new[k] / typed - weight[k])
+                weight[k] = new[k] / typed
+            out[i] = weight
+            if change < 1e-9:
+                break
+    return out
+
+
+def interclass_heterozygosity(dosages: np.ndarray, table: np.ndarray, steps: int = 500) -> np.ndarray:
+    """Return the most likely share of the genome that holds one copy from each unit (EM over ancestry pairs).
+
+    Args:
+        dosages: int8 (n_animals, n_loci), MISSING = -1.
+        table: (n_loci, 3, 3), chance of each dosage under the pairs AA, AB, BB.
+        steps: most EM steps.
+
+    Returns:
+        float64 (n_animals,); NaN where nothing is typed.
+    """
+    dosages = np.ascontiguousarray(dosages, dtype=np.int8)
+    return _pair_shares(dosages, np.ascontiguousarray(table, dtype=float), steps)[:, 1]
+
+
+def verdict_classes(probability: np.ndarray, groups: list[list[str]], support: float) -> np.ndarray:
+    """Return each animal's verdict: the class, with what the panel cannot tell from it, joined by +.
+
+    Groups of classes that the panel as a whole cannot tell apart stay together; where the most probable group does not
+    reach `support`, the next ones join it until they do.
+
+    Args:
+        probability: (n_animals, 8), posterior over CLASSES; NaN rows give "".
+        groups: a partition of CLASSES.
+        support: least posterior for a group to be named alone.
+
+    Returns:
+        object (n_animals,), names in the order of CLASSES.
+    """
+    member = np.array([[name in group for name in CLASSES] for group in groups])
+    verdict = np.full(len(probability), "", dtype=object)
+    for i, p in enumerate(probability):
+        if np.isnan(p).any():
+            continue
+        of_group = member @ p
+        own = int(np.flatnonzero(member[:, int(np.argmax(p))])[0])
+        named, total = member[own].copy(), of_group[own]
+        for group in np.argsort(-of_group, kind="stable"):
+            if total >= support:
+                break
+            if group != own:
+                named |= member[group]
+                total += of_group[group]
+        verdict[i] = "+".join(name for name, inside in zip(CLASSES, named, strict=True) if inside)
+    return verdict
+
+
+def verdicts_by_pair(
+    probability: np.ndarray,
+    unit_a: np.ndarray,
+    unit_b: np.ndarray,
+    groups: dict[tuple[int, int], list[list[str]]],
+    support: float,
+) -> np.ndarray:
+    """Return `verdict_classes`, each animal by the groups of its own pair of units; "" without a pair.
+
+    Args:
+        probability: (n_animals, 8), posterior over CLASSES.
+        unit_a: int (n_animals,), -1 for none.
+        unit_b: int (n_animals,), -1 for none.
+        groups: {(unit_a, unit_b): partition of CLASSES}.
+        support: least posterior for a group to be named alone.
+    """
+    verdict = np.full(len(probability), "", dtype=object)
+    for (a, b), partition in groups.items():
+        rows = (unit_a == a) & (unit_b == b)
+        verdict[rows] = verdict_classes(probability[rows], partition, support)
+    return verdict
+
+
+def mixture(
+    dosages: np.ndarray,
+    counted_in: np.ndarray,
+    unit_a: np.ndarray,
+    unit_b: np.ndarray,
+    alternate: np.ndarray,
+    copies: np.ndarray,
+    error: float,
+) -> np.ndarray:
+    """Return hybrid index, its interval and interclass heterozygosity of every animal, for its own pair of units.
+
+    Args:
+        dosages: int8 (n_animals, n_loci), MISSING = -1.
+        counted_in: int (n_animals,), unit in whose counts the animal is; -1 if in none. It is taken out first.
+        unit_a: int (n_animals,), -1 for none.
+        unit_b: int (n_animals,), -1 for none.
+        alternate: (n_loci, n_units), alternate copies counted.
+        copies: (n_loci, n_units), all copies counted.
+        error: chance that a called genotype is wrong.
+
+    Returns:
+        float64 (n_animals, 4); NaN without a pair or where nothing is typed.
+    """
+    out = np.full((len(dosages), 4), np.nan)
+    keys = zip(unit_a.tolist(), unit_b.tolist(), counted_in.tolist(), strict=True)
+    for a, b, counted in sorted({key for key in keys if key[0] >= 0 and key[1] >= 0}):
+        rows = np.flatnonzero((unit_a == a) & (unit_b == b) & (counted_in == counted))
+        pair = alternate[:, [a, b]], copies[:, [a, b]]
+        place = [a, b].index(counted) if counted in (a, b) else -1
+        shares = [copy_shares(pair[0][:, k], pair[1][:, k], PRIOR, k == place) for k in range(2)]
+        out[rows, :3] = np.stack(hybrid_index(dosages[rows], *shares, error), axis=1)
+        table = np.empty((len(alternate), 3, 3))
+        for dosage in range(3):
+            left = pair if place < 0 else left_out_counts(*pair, place, dosage)
+            table[:, dosage] = with_error(pair_table(*left), error)[:, dosage][:, [0, 2, 1]]
+        out[rows, 3] = interclass_heterozygosity(dosages[rows], table)
+    return out
+
+
+def origin_table(
+    animals: pd.DataFrame,
+    unit_a: np.ndarray,
+    unit_b: np.ndarray,
+    has_local: np.ndarray,
+    is_local: np.ndarray,
+    probability: np.ndarray,
+    verdict_class: np.ndarray,
+    mixed: np.ndarray,
+    names: list[str],
+) -> pd.DataFrame:
+    """Return the table origin_classes.
+
+    Args:
+        animals: materialSampleID, locationID.
+        unit_a: int (n_animals,), local or best unit; -1 where nothing is typed.
+        unit_b: int (n_animals,), unit compared with; -1 for none.
+        has_local: bool (n_animals,), there is a local unit; without one there is no hybrid index.
+        is_local: bool (n_animals,), called local; unit_b is then left empty.
+        probability: (n_animals, 8), posterior over CLASSES.
+        verdict_class: object (n_animals,), from `verdict_classes`.
+        mixed: (n_animals, 4), from `mixture`.
+        names: unit names.
+    """
+    name = np.array([*names, ""], dtype=object)
+    known = ~np.isnan(probability).any(axis=1)
+    best = np.argmax(np.nan_to_num(probability, nan=-1.0), axis=1)
+    index = np.where(has_local[:, None], mixed[:, :3], np.nan)
+    return pd.DataFrame(
+        {
+            "materialSampleID": animals["materialSampleID"].to_numpy(),
+            "locationID": animals["locationID"].to_numpy(),
+            "unit_a": name[np.where(known, unit_a, -1)],
+            "unit_b": name[np.where(known & ~is_local, unit_b, -1)],
+            "class": np.where(known, np.array(CLASSES, dtype=object)[best], ""),
+            "verdict_class": verdict_class,
+            "posterior": np.where(known, probability[np.arange(len(best)), best], np.nan),
+            **{f"p_{c}": probability[:, k] for k, c in enumerate(CLASSES)},
+            "hybrid_index": index[:, 0],
+            "hybrid_index_ci_low": index[:, 1],
+            "hybrid_index_ci_high": index[:, 2],
+            "interclass_heterozygosity": mixed[:, 3],
+            "compared_unit": name[np.where(known, unit_b, -1)],
+        }
+    )

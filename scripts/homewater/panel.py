@@ -1,0 +1,231 @@
+"""The diagnostic panel: which baseline animals give the frequencies, and which markers tell the units apart."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+
+from homewater.class_draws import PanelModel
+from homewater.class_odds import counts_by_unit, recently_foreign
+from homewater.gene_drop import RecombinationMap
+from homewater.likelihood import MISSING
+from homewater.marker_choice import candidates, drift_by_unit, frequencies, rank_markers
+
+FOREIGN = "recent_foreign_ancestry"
+RESERVE_SHARE = 4  # one reserve marker for so many on the panel
+
+
+def unit_names(n_units: int) -> list[str]:
+    """Return `unit_1`, `unit_2` ..."""
+    return [f"unit_{u + 1}" for u in range(n_units)]
+
+
+def unit_numbers(names: pd.Series) -> np.ndarray:
+    """Return int64 (n,), units numbered from 0; -1 where there is none.
+
+    Args:
+        names: `unit_1` ..., empty or missing where there is none.
+    """
+    text = names.astype(object).where(names.notna(), "").astype(str)
+    return np.array([int(t.removeprefix("unit_")) - 1 if t.startswith("unit_") else -1 for t in text], dtype=np.int64)
+
+
+def frequency_sites(units: pd.DataFrame, n_units: int) -> tuple[dict[str, int], list[int]]:
+    """Return the sites whose animals give a unit's frequencies: units by their own animals, outside contact zones.
+
+    Args:
+        units: table units (locationID, unit, contact_zone, basis).
+        n_units: number of units.
+
+    Returns:
+        {locationID: unit number}, and the units that have none but contact-zone sites; for those, contact-zone sites
+        are used, since there is nothing else.
+    """
+    own = units[(units["basis"] == "own_animals").to_numpy()]
+    number, contact = unit_numbers(own["unit"]), own["contact_zone"].fillna(False).to_numpy(dtype=bool)
+    fallback = [u for u in range(n_units) if not ((number == u) & ~contact).any()]
+    usable = (number >= 0) & (~contact | np.isin(number, fallback))
+    return dict(zip(own["locationID"][usable], number[usable].tolist(), strict=True)), fallback
+
+
+def reference_units(samples: pd.DataFrame, sites: dict[str, int]) -> np.ndarray:
+    """Return the unit to which each animal lends its genotype, -1 for all that may not define frequencies.
+
+    Args:
+        samples: table of the intake (locationID, status, role, defines), any order.
+        sites: {locationID: unit number}, from `frequency_sites`.
+
+    Returns:
+        int64 (n_samples,).
+    """
+    unit = np.array([sites.get(s, -1) for s in samples["locationID"]], dtype=np.int64)
+    may = samples["defines"].fillna(False).to_numpy(dtype=bool)
+    may &= (samples["status"] == "kept").to_numpy() & (samples["role"] == "baseline").to_numpy()
+    return np.where(may, unit, -1)
+
+
+def choose(
+    genotypes,
+    unit: np.ndarray,
+    n_units: int,
+    kept: np.ndarray,
+    n_markers: int,
+    min_call_rate: float,
+    min_spacing_bp: int,
+    error: float,
+    foreign_rate: float,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, int]:
+    """Return the ranking of markers, from animals without recent foreign ancestry.
+
+    A first ranking judges the animals, each taken out of its unit; those with recent foreign ancestry leave, and the
+    markers are ranked again. Once is enough: the few that leave move frequencies by less than their sampling error.
+
+    Args:
+        genotypes: an opened store (`genotype_counts`, `select`, `markers`).
+        unit: int (n_samples,), unit to which each animal lends its genotype; -1 for none.
+        n_units: number of units.
+        kept: bool (n_markers,), markers that the filters kept.
+        n_markers: markers on the panel; a quarter more are ranked as reserves.
+        min_call_rate: least share of animals called, in each unit.
+        min_spacing_bp: least distance between two markers of the panel on one chromosome.
+        error: chance that a called genotype is wrong.
+        foreign_rate: highest share of true locals that may leave as foreign.
+
+    Returns:
+        ranking int64 (at most n_markers + reserves,); foreign bool (n_samples,); frequency float64 (n_markers,
+        n_units); number of candidate markers.
+    """
+    chrom, pos = genotypes.markers["chrom"].to_numpy(), genotypes.markers["pos"].to_numpy()
+    wanted = n_markers + -(-n_markers // RESERVE_SHARE)
+
+    def ranked(counts: np.ndarray, n: int) -> tuple[np.ndarray, np.ndarray, int]:
+        frequency, usable = frequencies(counts), candidates(counts, kept, min_call_rate)
+        return rank_markers(frequency, usable, chrom, pos, n, min_spacing_bp), frequency, int(usable.sum())
+
+    counts = genotypes.genotype_counts(unit, n_units)
+    first, _, _ = ranked(counts, n_markers)
+    animals = np.flatnonzero(unit >= 0)
+    foreign = np.zeros(len(unit), dtype=bool)
+    if len(first) and len(animals):
+        dosages = genotypes.select(first, unit >= 0).T
+        foreign[animals] = recently_foreign(dosages, unit[animals], n_units, error, foreign_rate)
+    if foreign.any():
+        counts = counts - genotypes.genotype_counts(np.where(foreign, unit, -1), n_units)
+    ranking, frequency, n_candidates = ranked(counts, wanted)
+    return ranking, foreign, frequency, n_candidates
+
+
+def panel_table(ranking: np.ndarray, frequency: np.ndarray, markers: pd.DataFrame, n_markers: int) -> pd.DataFrame:
+    """Return the table panel: the markers in rank order, reserves after the panel.
+
+    Args:
+        ranking: int64 (n,), indices of markers.
+        frequency: float64 (n_all_markers, n_units), of the alternate allele.
+        markers: marker, chrom, pos, ref, alt of all markers.
+        n_markers: markers on the panel; those after it are reserves.
+    """
+    chosen = markers.iloc[ranking].reset_index(drop=True)
+    here = frequency[ranking]
+    pairs = list(combinations(range(frequency.shape[1]), 2))
+    difference = (
+        np.max([np.abs(here[:, a] - here[:, b]) for a, b in pairs], axis=0) if pairs else np.zeros(len(ranking))
+    )
+    rank = np.arange(1, len(ranking) + 1)
+    table = {
+        "rank": rank,
+        **{c: chosen[c] for c in ("marker", "chrom", "pos", "ref", "alt")},
+        "allele_frequency_difference": difference,
+        "use": np.where(rank <= n_markers, "panel", "reserve"),
+    }
+    table |= {f"frequency_{name}": here[:, u] for u, name in enumerate(unit_names(frequency.shape[1]))}
+    return pd.DataFrame(table)
+
+
+def reference_table(samples: pd.DataFrame, unit: np.ndarray, foreign: np.ndarray) -> pd.DataFrame:
+    """Return the table reference_animals: who lends genotypes to the frequencies, and who was left out and why.
+
+    Args:
+        samples: materialSampleID, locationID, in the order of `unit`.
+        unit: int (n_samples,), unit of each animal; -1 is not listed.
+        foreign: bool (n_samples,), left out for recent foreign ancestry.
+    """
+    listed = unit >= 0
+    names = np.array([*unit_names(int(unit.max(initial=-1)) + 1), ""])
+    return pd.DataFrame(
+        {
+            "materialSampleID": samples["materialSampleID"].to_numpy()[listed],
+            "locationID": samples["locationID"].to_numpy()[listed],
+            "unit": names[unit[listed]],
+            "used": ~foreign[listed],
+            "reason": np.where(foreign[listed], FOREIGN, ""),
+        }
+    )
+
+
+def reference_arrays(sample_ids: np.ndarray, table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Return the table reference_animals along the store.
+
+    Args:
+        sample_ids: str (n_samples,), the store's animals.
+        table: table reference_animals.
+
+    Returns:
+        unit int64 (n_samples,), -1 for animals that are not listed; used bool (n_samples,).
+    """
+    unit = dict(zip(table["materialSampleID"], unit_numbers(table["unit"]).tolist(), strict=True))
+    used = dict(zip(table["materialSampleID"], table["used"].astype(bool), strict=True))
+    units = np.array([unit.get(s, -1) for s in sample_ids], dtype=np.int64)
+    return units, np.array([used.get(s, False) for s in sample_ids], dtype=bool)
+
+
+def panel_rows(markers: pd.DataFrame, table: pd.DataFrame) -> np.ndarray:
+    """Return int64 (n_panel,): where the panel's markers stand in the store, in rank order, reserves left out."""
+    row = pd.Series(np.arange(len(markers)), index=markers["marker"].to_numpy())
+    return row.loc[table.loc[table["use"] == "panel", "marker"].to_numpy()].to_numpy(dtype=np.int64)
+
+
+def panel_model(
+    genotypes,
+    rows: np.ndarray,
+    unit: np.ndarray,
+    used: np.ndarray,
+    n_units: int,
+    error: float,
+    recombination: RecombinationMap,
+    min_markers_share: float,
+) -> PanelModel:
+    """Return what is known of the panel: counts and drift from the animals used, missing patterns of all listed.
+
+    Args:
+        genotypes: an opened store (`select`, `location_ids`).
+        rows: int64 (n_panel,), the panel's markers.
+        unit: int (n_samples,), unit of each reference animal; -1 for others.
+        used: bool (n_samples,), counted in the frequencies.
+        n_units: number of units.
+        error: chance that a called genotype is wrong.
+        recombination: map of the panel's markers.
+        min_markers_share: animals with fewer of the markers are never judged, and lend no pattern.
+    """
+    listed = unit >= 0
+    dosages = np.ascontiguousarray(genotypes.select(rows, listed).T)
+    counted = np.where(used, unit, -1)[listed]
+    _, site = np.unique(genotypes.location_ids[listed], return_inverse=True)
+    missing = dosages == MISSING
+    missing = missing[(~missing).mean(axis=1) >= min_markers_share]
+    return PanelModel(*counts_by_unit(dosages, counted, n_units), drift_by_unit(dosages, site, counted, n_units), error,
+                      recombination, missing)  # fmt: skip
+
+
+def kin_groups(samples: pd.DataFrame) -> np.ndarray:
+    """Return int64 (n_samples,), one number a family; animals without known kin have a number of their own.
+
+    Args:
+        samples: table of the intake; a column `family` names families where kinship was found.
+    """
+    if "family" not in samples:
+        return np.arange(len(samples))
+    family = samples["family"].astype(object).where(samples["family"].notna(), "").astype(str)
+    names: dict = {}
+    return np.array([names.setdefault(f or ("", i), len(names)) for i, f in enumerate(family)], dtype=np.int64)

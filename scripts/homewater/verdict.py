@@ -1,0 +1,103 @@
+"""The verdict on an animal: what is decided in which order. A base module: real and simulated animals share it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from homewater.class_odds import class_prior, local_ratio
+from homewater.likelihood import CLASSES, MIXED_CLASSES, ClassList, posterior
+
+LOCAL, NON_LOCAL, MIXED, UNRESOLVED, UNSAMPLED = "local", "non_local", "mixed", "unresolved", "unsampled_origin"
+OUTCOMES = (LOCAL, NON_LOCAL, MIXED, UNRESOLVED, UNSAMPLED)
+TOO_FEW, NOT_TOLD_APART = "too_few_markers", "not_told_apart"
+
+
+@dataclass(frozen=True)
+class Verdicts:
+    """Verdicts on animals, one entry each.
+
+    Attributes:
+        outcome: object (n,), one of OUTCOMES.
+        reason: object (n,), TOO_FEW or NOT_TOLD_APART where unresolved, else "".
+        ratio: float64 (n,), log likelihood ratio against the local unit; NaN without one.
+        best_unit: int64 (n,), most probable pure unit; -1 where nothing is typed.
+        posterior: float64 (n,), its probability among pure units, equal prior.
+        n_typed: int64 (n,), panel markers typed.
+    """
+
+    outcome: np.ndarray
+    reason: np.ndarray
+    ratio: np.ndarray
+    best_unit: np.ndarray
+    posterior: np.ndarray
+    n_typed: np.ndarray
+
+
+def verdicts(
+    log_likelihood: np.ndarray,
+    n_typed: np.ndarray,
+    local: np.ndarray,
+    cutoffs: np.ndarray,
+    classes: ClassList,
+    min_typed: float,
+    support: float,
+    excluded: np.ndarray | None = None,
+) -> Verdicts:
+    """Return the verdicts: too few markers, unsampled origin, local, non-local, mixed, unresolved, in this order.
+
+    Once the local unit is rejected, the rest is decided by the posterior over all other classes: `non_local` where pure
+    foreign units reach `support` together, `mixed` where mixed classes do.
+
+    Args:
+        log_likelihood: (n_animals, n_classes).
+        n_typed: int (n_animals,), panel markers typed.
+        local: int (n_animals,), local unit; -1 where there is no local stock, and then none is `local`.
+        cutoffs: (n_units,), ratio above which an animal is not local.
+        classes: from `class_list`.
+        min_typed: least number of markers typed.
+        support: least posterior.
+        excluded: bool (n_animals,), excluded from every class; nobody by default.
+    """
+    n, pure = len(log_likelihood), classes.is_pure
+    ratio = local_ratio(log_likelihood, local)
+    few = (n_typed < min_typed) | (n_typed == 0)
+    excluded = np.zeros(n, dtype=bool) if excluded is None else excluded
+    is_local = (local >= 0) & (np.nan_to_num(ratio, nan=np.inf) <= cutoffs[local])
+    pure_share = np.zeros(n)
+    for unit in np.unique(local):
+        rows = local == unit
+        prior = class_prior(classes, int(unit))
+        if unit >= 0:
+            prior[unit] = 0
+        pure_share[rows] = posterior(log_likelihood[rows], prior)[:, pure].sum(axis=1)
+    unsettled = np.where(pure_share >= support, NON_LOCAL, np.where(1 - pure_share >= support, MIXED, UNRESOLVED))
+    outcome = np.select([few, excluded, is_local], [UNRESOLVED, UNSAMPLED, LOCAL], unsettled).astype(object)
+    reason = np.where(outcome == UNRESOLVED, np.where(few, TOO_FEW, NOT_TOLD_APART), "").astype(object)
+    among_pure = posterior(log_likelihood[:, pure], np.ones(classes.n_units))
+    best = np.argmax(among_pure, axis=1)
+    typed = n_typed > 0
+    return Verdicts(
+        outcome,
+        reason,
+        np.where(typed, ratio, np.nan),
+        np.where(typed, best, -1),
+        np.where(typed, among_pure[np.arange(n), best], np.nan),
+        np.asarray(n_typed, dtype=np.int64),
+    )
+
+
+def called_class(outcome: np.ndarray, class_probability: np.ndarray) -> np.ndarray:
+    """Return how each animal counts in class_power and rates: its outcome, and if mixed its most probable mixed class.
+
+    Args:
+        outcome: object (n_animals,).
+        class_probability: (n_animals, 8), posterior over CLASSES.
+
+    Returns:
+        object (n_animals,).
+    """
+    mixed = class_probability[:, [CLASSES.index(name) for name in MIXED_CLASSES]]
+    best = np.array(MIXED_CLASSES, dtype=object)[np.argmax(np.nan_to_num(mixed, nan=-1.0), axis=1)]
+    return np.where(outcome == MIXED, best, outcome)

@@ -1,0 +1,75 @@
+"""Rule panel: the markers that tell the units apart, and the animals whose genotypes give the frequencies.
+
+Named inputs: genotypes, samples, markers, units, units_summary, genotyping_error. Outputs: panel, reference_animals,
+summary. Params: settings (panel), false_flag_rate (assignment.false_flag_rate).
+"""
+
+import json
+from pathlib import Path
+
+import numpy as np
+
+from homewater.panel import choose, frequency_sites, panel_table, reference_table, reference_units, unit_names
+from homewater.step import run_step
+from homewater.store import open_genotypes
+from homewater.tables import empty_table, read_table, write_table
+from homewater.writer import write_json
+
+
+def main(
+    genotypes: str,
+    samples: str,
+    markers: str,
+    units: str,
+    units_summary: str,
+    genotyping_error: str,
+    panel: str,
+    reference_animals: str,
+    summary: str,
+    settings: dict,
+    false_flag_rate: float,
+) -> None:
+    """Read, compute, write; arguments carry the names that the rule gives them."""
+    n_units = json.loads(Path(units_summary).read_text(encoding="utf-8"))["n_units"]
+    wanted = settings["n_markers"]
+    told = {"n_units": n_units, "n_wanted": wanted, "n_markers": 0, "min_spacing_bp": settings["min_spacing_bp"]}
+    if n_units < 2:
+        write_table(empty_table("panel"), panel, "panel")
+        write_table(empty_table("reference_animals"), reference_animals, "reference_animals")
+        write_json(told, summary)
+        return
+    error = json.loads(Path(genotyping_error).read_text(encoding="utf-8"))["estimate"]
+    store = open_genotypes(genotypes)
+    animals = read_table(samples, "samples").set_index("materialSampleID").loc[store.sample_ids].reset_index()
+    kept = (read_table(markers, "markers")["status"] == "kept").to_numpy()
+    sites, only_contact = frequency_sites(read_table(units, "units"), n_units)
+    unit = reference_units(animals, sites)
+    ranking, foreign, frequency, n_candidates = choose(
+        store,
+        unit,
+        n_units,
+        kept,
+        wanted,
+        settings["min_call_rate"],
+        settings["min_spacing_bp"],
+        error,
+        false_flag_rate,
+    )
+    names = unit_names(n_units)
+    told |= {
+        "n_markers": min(wanted, len(ranking)),
+        "n_reserve": max(0, len(ranking) - wanted),
+        "n_candidates": n_candidates,
+        "n_animals_used": {name: int(((unit == u) & ~foreign).sum()) for u, name in enumerate(names)},
+        "n_left_out_as_foreign": {name: int(((unit == u) & foreign).sum()) for u, name in enumerate(names)},
+        "units_with_contact_sites_only": [names[u] for u in only_contact],
+        "genotyping_error": error,
+        "foreign_rate": false_flag_rate,
+    }
+    write_table(panel_table(ranking, frequency, store.markers, wanted), panel, "panel")
+    write_table(reference_table(animals, unit, np.asarray(foreign)), reference_animals, "reference_animals")
+    write_json(told, summary)
+
+
+if __name__ == "__main__":
+    run_step(main, snakemake)

@@ -1,0 +1,86 @@
+"""Rule panel_validation: what the panel does on animals that had no part in its making.
+
+Named inputs: genotypes, samples, markers, panel, reference_animals, units_summary, genotyping_error, recombination_map
+(none or one). Outputs: size_curve, confusion, summary. Params: settings (panel), false_flag_rate, cm_per_chromosome,
+seed. Wildcard: species.
+"""
+
+import json
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from homewater.class_draws import study_map
+from homewater.panel import kin_groups, reference_arrays, unit_names
+from homewater.seeds import generator
+from homewater.statistics import wilson
+from homewater.step import run_step
+from homewater.store import open_genotypes
+from homewater.tables import empty_table, read_table, write_table
+from homewater.validation import Settings, deal_folds, nested_validation, resubstitution_accuracy, size_curve
+from homewater.writer import write_json
+
+
+def main(
+    genotypes: str,
+    samples: str,
+    markers: str,
+    panel: str,
+    reference_animals: str,
+    units_summary: str,
+    genotyping_error: str,
+    recombination_map: list[str],
+    size_curve_table: str,
+    confusion: str,
+    summary: str,
+    species: str,
+    settings: dict,
+    false_flag_rate: float,
+    cm_per_chromosome: float,
+    seed: int,
+) -> None:
+    """Read, compute, write; arguments carry the names that the rule gives them."""
+    n_units = json.loads(Path(units_summary).read_text(encoding="utf-8"))["n_units"]
+    chosen = read_table(panel, "panel")
+    if n_units < 2 or chosen.empty:
+        write_table(empty_table("size_curve"), size_curve_table, "size_curve")
+        write_table(empty_table("confusion"), confusion, "confusion")
+        write_json({"n_units": n_units, "folds": 0}, summary)
+        return
+    error = json.loads(Path(genotyping_error).read_text(encoding="utf-8"))["estimate"]
+    store, draw = open_genotypes(genotypes), partial(generator, seed, "panel_validation", species)
+    table = read_table(recombination_map[0], "input_recombination_map") if recombination_map else None
+    recombination = study_map(
+        store.markers["chrom"].to_numpy(), store.markers["pos"].to_numpy(), cm_per_chromosome, table
+    )
+    unit, used = reference_arrays(store.sample_ids, read_table(reference_animals, "reference_animals"))
+    places, site = np.unique(store.location_ids, return_inverse=True)
+    animals = read_table(samples, "samples").set_index("materialSampleID").loc[store.sample_ids].reset_index()
+    fold = deal_folds(np.where(unit >= 0, site, -1), kin_groups(animals), settings["folds"], draw("folds"))
+    sizes = sorted({*settings["sizes"], settings["n_markers"]})
+    kept = (read_table(markers, "markers")["status"] == "kept").to_numpy()
+    limits = Settings(tuple(sizes), settings["n_markers"], settings["min_call_rate"], settings["min_spacing_bp"], error,
+                      false_flag_rate, false_flag_rate)  # fmt: skip
+    tally = nested_validation(store, unit, site, fold, n_units, kept, recombination, limits, draw)
+    row = pd.Series(np.arange(store.n_markers), index=store.markers["marker"])
+    dosages = np.ascontiguousarray(store.select(row[chosen["marker"]].to_numpy(), unit >= 0).T)
+    counted = np.where(used, unit, -1)[unit >= 0]
+    optimistic = resubstitution_accuracy(dosages, counted, unit[unit >= 0], n_units, sizes, error)
+    names = unit_names(n_units)
+    write_table(size_curve(tally, optimistic, sizes), size_curve_table, "size_curve")
+    cells = [(names[a], names[b], int(tally.confusion[a, b])) for a in range(n_units) for b in range(n_units)]
+    write_table(pd.DataFrame(cells, columns=["true_unit", "called_unit", "n"]), confusion, "confusion")
+    by_site = {}
+    for place, (right, n) in sorted(tally.by_site.items()):
+        low, high = wilson(right, n)
+        by_site[str(places[place])] = {"right": right, "n": n, "ci_low": float(low), "ci_high": float(high)}
+    write_json(
+        {"n_units": n_units, "folds": settings["folds"], "n_markers": settings["n_markers"], "by_site": by_site},
+        summary,
+    )
+
+
+if __name__ == "__main__":
+    run_step(main, snakemake)

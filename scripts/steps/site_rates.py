@@ -1,0 +1,53 @@
+"""Rule site_rates: share of animals with ancestry from elsewhere, by site and by site and year.
+
+Named inputs: calls, origin_classes, class_power, samples (of the inputs: dates), units, sites, units_summary. Outputs:
+site_rates, site_year_rates. Params: false_flag_rate. Wildcard: species.
+"""
+
+import json
+from pathlib import Path
+
+from homewater.likelihood import CLASSES
+from homewater.rates import rate_table
+from homewater.step import run_step
+from homewater.tables import empty_table, read_table, write_table
+from homewater.verdict import called_class
+
+
+def main(
+    calls: str,
+    origin_classes: str,
+    class_power: str,
+    samples: str,
+    units: str,
+    sites: str,
+    units_summary: str,
+    site_rates: str,
+    site_year_rates: str,
+    species: str,
+    false_flag_rate: float,
+) -> None:
+    """Read, compute, write; arguments carry the names that the rule gives them."""
+    n_units = json.loads(Path(units_summary).read_text(encoding="utf-8"))["n_units"]
+    power = read_table(class_power, "class_power")
+    if n_units < 2 or power.empty:
+        write_table(empty_table("site_rates"), site_rates, "site_rates")
+        write_table(empty_table("site_year_rates"), site_year_rates, "site_year_rates")
+        return
+    judged, classes = read_table(calls, "calls"), read_table(origin_classes, "origin_classes")
+    judged["called"] = called_class(
+        judged["outcome"].to_numpy(object), classes[[f"p_{c}" for c in CLASSES]].to_numpy(float)
+    )
+    dates = read_table(samples, "input_samples").query("species == @species").set_index("materialSampleID")["eventDate"]
+    judged["year"] = dates.loc[judged["materialSampleID"]].str[:4].astype(int).to_numpy()
+    of_site = read_table(units, "units").set_index("locationID")
+    local = of_site["unit"].fillna("").to_dict()
+    contact = of_site["contact_zone"].fillna(False).astype(bool).to_dict()
+    order = list(read_table(sites, "input_sites")["locationID"])
+    for by_year, path in ((False, site_rates), (True, site_year_rates)):
+        table = rate_table(judged, power, order, local, contact, false_flag_rate, by_year)
+        write_table(table, path, "site_year_rates" if by_year else "site_rates")
+
+
+if __name__ == "__main__":
+    run_step(main, snakemake)
