@@ -18,7 +18,7 @@ os.environ["PYTHONPATH"] = os.pathsep.join(
 from homewater.errors import InputError
 from homewater.resources import memory_mb as memory_formula
 from homewater.resources import minutes as minutes_formula
-from homewater.settings import check_settings
+from homewater.settings import check_settings, input_files
 from homewater.vcf import n_parts
 
 
@@ -79,9 +79,16 @@ def coastline():
     return str(ROOT / "workflow" / "data" / "land_10m.geojson.gz") if path == "global" else study_file(path)
 
 
-def optional_table(key):
-    """Return the path of an optional table of the study, or nothing."""
-    return [study_file(SETTINGS[key])] if SETTINGS.get(key) else []
+def user_files():
+    """Return every file that the study names, in the order of the contract."""
+    return [study_file(path) for _, path in input_files(SETTINGS)]
+
+
+def named_inputs():
+    """Return the settings on which the checks of the input depend, so that other settings do not re-run all."""
+    dated = {key: value for key, value in SETTINGS["report"].items() if key == "date"}
+    keys = [key for key in ("species", "samples", "sites", "transfers", "coastline") if key in SETTINGS]
+    return {key: SETTINGS[key] for key in keys} | {"report": dated}
 
 
 @cache

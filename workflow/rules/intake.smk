@@ -3,10 +3,7 @@ localrules:
 
 rule check_inputs:
     input:
-        samples_file=study_file(SETTINGS["samples"]),
-        sites_file=study_file(SETTINGS["sites"]),
-        transfers_file=optional_table("transfers"),
-        genotype_files=[path for species in SPECIES for path in genotype_files(species)],
+        files=user_files(),
         library=library("check_inputs"),
     output:
         check="results/{study}/inputs/check.json",
@@ -22,7 +19,7 @@ rule check_inputs:
         mem_mb=memory_mb("check_inputs"),
         runtime=minutes("check_inputs"),
     params:
-        study=SETTINGS,
+        study=named_inputs(),
     script:
         "../../scripts/steps/check_inputs.py"
 
