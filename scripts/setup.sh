@@ -203,7 +203,7 @@ _homewater_install() {
     fi
 
     _homewater_say "installing the packages of requirements.lock into .venv (once; some minutes)"
-    local from=() pip=("$venv/bin/python" -I -m pip --disable-pip-version-check install -q --no-input --no-deps --require-hashes)
+    local from=() pip=("$venv/bin/python" -I -m pip --disable-pip-version-check install -qq --no-input --no-deps --require-hashes)
     [[ -z ${HOMEWATER_WHEELS:-} ]] || from=(--no-index --find-links "$(cd "$HOMEWATER_WHEELS" && pwd)")
     # What comes as source only is built with the locked build backend, which therefore comes first.
     awk '/^(setuptools|wheel)==/ { on = 1 } on { print } on && !/\\$/ { on = 0 }' "$lock" >"$venv/.backend.lock"
@@ -212,8 +212,10 @@ _homewater_install() {
             PIP_USER=0 "${pip[@]}" "${from[@]+"${from[@]}"}" --no-build-isolation -r "$lock"
     } >&2 </dev/null || _homewater_fail "pip failed (its message is above)"
     rm -f "$venv/.backend.lock"
-    "$venv/bin/python" -I -c 'import cyvcf2, numba, pikepdf, pyarrow, rasterio, scipy, shapely, snakemake, weasyprint, zarr' >&2 ||
-        _homewater_fail "the packages are installed, but one does not load (its message is above)"
+    (
+        eval "$("$venv/bin/python" "$clone/scripts/homewater/environment.py" "$clone")"
+        "$venv/bin/python" -I -c 'import cyvcf2, numba, pikepdf, pyarrow, rasterio, scipy, shapely, snakemake, weasyprint, zarr'
+    ) >&2 || _homewater_fail "the packages are installed, but one does not load (its message is above)"
     printf '%s\n' "$hash" >"$venv/.set-up.new"
     mv "$venv/.set-up.new" "$venv/.set-up" # last, so that a set-up cut short is taken up again
     _homewater_say "done"
