@@ -26,7 +26,8 @@ def popcount(typing_context, word):
         function = builder.module.declare_intrinsic("llvm.ctpop", [ir.IntType(64)])
         return builder.call(function, arguments)
 
-    return numba.types.uint64(numba.types.uint64), code
+    # int64, since int64 + uint64 would become a float
+    return numba.types.int64(numba.types.uint64), code
 
 
 @dataclass(frozen=True)
@@ -158,13 +159,13 @@ def count_into(planes, start, word, mask, size, counts):
     """Fill int32 counts (n_markers, n_groups, 4): homozygous reference, heterozygous, homozygous alternate, missing."""
     for m in range(planes.shape[0]):
         for g in range(size.size):
-            het, alt, absent = np.uint64(0), np.uint64(0), np.uint64(0)
+            het, alt, absent = 0, 0, 0
             for k in range(start[g], start[g + 1]):
                 w, bits = word[k], mask[k]
                 het += popcount(planes[m, 0, w] & bits)
                 alt += popcount(planes[m, 1, w] & bits)
                 absent += popcount(planes[m, 2, w] & bits)
-            counts[m, g, 0] = size[g] - np.int64(het) - np.int64(alt) - np.int64(absent)
+            counts[m, g, 0] = size[g] - het - alt - absent
             counts[m, g, 1] = het
             counts[m, g, 2] = alt
             counts[m, g, 3] = absent
