@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from homewater.input_tables import allowed_value
-from homewater.settings import allowed_text, setting_rows
+from homewater.settings_schema import allowed_text, setting_rows
 from homewater.tables import table_schema
 from homewater.writer import write_text
 

@@ -3,7 +3,7 @@
 import pytest
 
 from homewater.config_page import COMMAND, PAGE, columns_table, filled_page, settings_table
-from homewater.settings import setting_rows
+from homewater.settings_schema import setting_rows
 from homewater.tables import table_schema
 
 

@@ -11,7 +11,8 @@ from jsonschema import Draft202012Validator
 from tests.homewater.handmade import STUDY
 
 from homewater.errors import InputError
-from homewater.settings import SCHEMA, check_settings, input_files, load_study, setting_rows, shown_names
+from homewater.settings import check_settings, input_files, load_study, shown_names
+from homewater.settings_schema import SCHEMA, setting_rows
 
 ROOT = Path(__file__).resolve().parents[2]
 

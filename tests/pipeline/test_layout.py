@@ -11,10 +11,21 @@ LIBRARY = ROOT / "scripts" / "homewater"
 BASE = {
     "__init__", "errors", "writer", "seeds", "tables", "input_tables", "settings", "store", "statistics", "likelihood",
     "gene_drop", "coastline", "sea_distance", "differentiation", "resources", "environment", "step", "geometry",
-    "bit_planes", "variant_blocks",
+    "bit_planes", "settings_schema", "input_files", "variant_blocks",
 }  # fmt: skip
 REPORT = {"report", "figures", "catalogue", "pdf"}
-TAKES_PATHS = {"store", "tables", "input_tables", "writer", "step", "settings", "environment", "vcf", "manifest"}
+TAKES_PATHS = {
+    "store",
+    "tables",
+    "input_tables",
+    "input_files",
+    "writer",
+    "step",
+    "settings",
+    "environment",
+    "vcf",
+    "manifest",
+}
 
 
 def imported(file: Path) -> set[str]:
