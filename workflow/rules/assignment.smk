@@ -1,0 +1,84 @@
+rule class_power:
+    input:
+        genotypes="results/{study}/{species}/intake/genotypes.zarr",
+        markers="results/{study}/{species}/intake/markers.parquet",
+        panel="results/{study}/{species}/panel/panel.csv",
+        reference_animals="results/{study}/{species}/panel/reference_animals.csv",
+        units_summary="results/{study}/{species}/units/summary.json",
+        genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
+        recombination_map=lambda wildcards: recombination_map(wildcards.species),
+        library=library("class_power"),
+    output:
+        class_power="results/{study}/{species}/assignment/class_power.csv",
+        cutoffs="results/{study}/{species}/assignment/cutoffs.json",
+    log:
+        "results/{study}/{species}/logs/class_power.log",
+    benchmark:
+        "results/{study}/{species}/benchmarks/class_power.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("class_power"),
+        runtime=minutes("class_power"),
+    params:
+        settings=SETTINGS["assignment"],
+        cm_per_chromosome=lambda wildcards: cm_per_chromosome(wildcards.species),
+        seed=SETTINGS["study"]["seed"],
+    script:
+        "../../scripts/steps/class_power.py"
+
+
+rule assign:
+    input:
+        genotypes="results/{study}/{species}/intake/genotypes.zarr",
+        samples="results/{study}/{species}/intake/samples.csv",
+        markers="results/{study}/{species}/intake/markers.parquet",
+        units="results/{study}/{species}/units/units.csv",
+        panel="results/{study}/{species}/panel/panel.csv",
+        reference_animals="results/{study}/{species}/panel/reference_animals.csv",
+        units_summary="results/{study}/{species}/units/summary.json",
+        genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
+        cutoffs="results/{study}/{species}/assignment/cutoffs.json",
+        library=library("assign"),
+    output:
+        calls="results/{study}/{species}/assignment/calls.csv",
+        origin_classes="results/{study}/{species}/assignment/origin_classes.csv",
+        summary="results/{study}/{species}/assignment/summary.json",
+    log:
+        "results/{study}/{species}/logs/assign.log",
+    benchmark:
+        "results/{study}/{species}/benchmarks/assign.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("assign"),
+        runtime=minutes("assign"),
+    params:
+        settings=SETTINGS["assignment"],
+    script:
+        "../../scripts/steps/assign.py"
+
+
+rule site_rates:
+    input:
+        calls="results/{study}/{species}/assignment/calls.csv",
+        origin_classes="results/{study}/{species}/assignment/origin_classes.csv",
+        class_power="results/{study}/{species}/assignment/class_power.csv",
+        samples="results/{study}/inputs/samples.csv",
+        units="results/{study}/{species}/units/units.csv",
+        sites="results/{study}/inputs/sites.csv",
+        units_summary="results/{study}/{species}/units/summary.json",
+        library=library("site_rates"),
+    output:
+        site_rates="results/{study}/{species}/assignment/site_rates.csv",
+        site_year_rates="results/{study}/{species}/assignment/site_year_rates.csv",
+    log:
+        "results/{study}/{species}/logs/site_rates.log",
+    benchmark:
+        "results/{study}/{species}/benchmarks/site_rates.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("site_rates"),
+        runtime=minutes("site_rates"),
+    params:
+        false_flag_rate=SETTINGS["assignment"]["false_flag_rate"],
+    script:
+        "../../scripts/steps/site_rates.py"

@@ -12,7 +12,12 @@ SCRIPTS = ROOT / "scripts"
 sys.path.insert(0, str(SCRIPTS))
 # steps run in processes of their own, on a cluster too; jobs inherit this
 os.environ["PYTHONPATH"] = os.pathsep.join(
-    [str(SCRIPTS)] + [p for p in os.environ.get("PYTHONPATH", "").split(os.pathsep) if p and p != str(SCRIPTS)]
+    [str(SCRIPTS)]
+    + [
+        p
+        for p in os.environ.get("PYTHONPATH", "").split(os.pathsep)
+        if p and p != str(SCRIPTS)
+    ]
 )
 
 from homewater.errors import InputError
@@ -31,8 +36,21 @@ def checked(raw):
         raise WorkflowError(str(error)) from None
 
 
-STUDY_DIR = Path(str(config.get("study_dir", "config" if not workflow.configfiles else Path(str(workflow.configfiles[0])).parent))).resolve()
-config["study_dir"] = str(STUDY_DIR)  # steps that read the user's files by the study's own paths find them here
+STUDY_DIR = Path(
+    str(
+        config.get(
+            "study_dir",
+            (
+                "config"
+                if not workflow.configfiles
+                else Path(str(workflow.configfiles[0])).parent
+            ),
+        )
+    )
+).resolve()
+config["study_dir"] = str(
+    STUDY_DIR
+)  # steps that read the user's files by the study's own paths find them here
 SETTINGS = checked(config)
 STUDY = SETTINGS["study"]["id"]
 SPECIES = [species["id"] for species in SETTINGS["species"]]
@@ -57,7 +75,11 @@ def genotype_files(species):
 
 def index_files(species):
     """Return the index files that stand beside the genotype files."""
-    candidates = [f"{path}{suffix}" for path in genotype_files(species) for suffix in (".tbi", ".csi")]
+    candidates = [
+        f"{path}{suffix}"
+        for path in genotype_files(species)
+        for suffix in (".tbi", ".csi")
+    ]
     return [path for path in candidates if os.path.exists(path)]
 
 
@@ -76,7 +98,11 @@ def recombination_map(species):
 def coastline():
     """Return the coastline that the study draws and measures on."""
     path = SETTINGS["coastline"]
-    return str(ROOT / "workflow" / "data" / "land_10m.geojson.gz") if path == "global" else study_file(path)
+    return (
+        str(ROOT / "workflow" / "data" / "land_10m.geojson.gz")
+        if path == "global"
+        else study_file(path)
+    )
 
 
 def user_files():
@@ -87,7 +113,11 @@ def user_files():
 def named_inputs():
     """Return the settings on which the checks of the input depend, so that other settings do not re-run all."""
     dated = {key: value for key, value in SETTINGS["report"].items() if key == "date"}
-    keys = [key for key in ("species", "samples", "sites", "transfers", "coastline") if key in SETTINGS]
+    keys = [
+        key
+        for key in ("species", "samples", "sites", "transfers", "coastline")
+        if key in SETTINGS
+    ]
     return {key: SETTINGS[key] for key in keys} | {"report": dated}
 
 
@@ -98,10 +128,18 @@ def library(step):
     while todo:
         for node in ast.walk(ast.parse(todo.pop().read_text(encoding="utf-8"))):
             names = []
-            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("homewater"):
-                names = [node.module] + [f"{node.module}.{alias.name}" for alias in node.names]
+            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith(
+                "homewater"
+            ):
+                names = [node.module] + [
+                    f"{node.module}.{alias.name}" for alias in node.names
+                ]
             elif isinstance(node, ast.Import):
-                names = [alias.name for alias in node.names if alias.name.startswith("homewater")]
+                names = [
+                    alias.name
+                    for alias in node.names
+                    if alias.name.startswith("homewater")
+                ]
             for name in names:
                 file = SCRIPTS.joinpath(*name.split(".")).with_suffix(".py")
                 if file.exists() and file not in found:
@@ -112,7 +150,11 @@ def library(step):
 
 @cache
 def _size(species):
-    files = [path for name in ([species] if species else SPECIES) for path in genotype_files(name)]
+    files = [
+        path
+        for name in ([species] if species else SPECIES)
+        for path in genotype_files(name)
+    ]
     return sum(os.path.getsize(path) for path in files if os.path.isfile(path))
 
 
@@ -138,7 +180,9 @@ def memory_mb(rule):
 
 def minutes(rule):
     """Return the resource function for run time."""
-    return lambda wildcards: minutes_formula(rule, _size(wildcards.get("species", "")), _n_samples())
+    return lambda wildcards: minutes_formula(
+        rule, _size(wildcards.get("species", "")), _n_samples()
+    )
 
 
 @cache
@@ -146,10 +190,66 @@ def parts(species):
     """Return the numbers of the parts in which a species' genotypes are read; they depend on the files alone."""
     files = genotype_files(species)
     sizes = [os.path.getsize(path) if os.path.isfile(path) else 0 for path in files]
-    indexed = [any(os.path.exists(path + suffix) for suffix in (".tbi", ".csi")) for path in files]
+    indexed = [
+        any(os.path.exists(path + suffix) for suffix in (".tbi", ".csi"))
+        for path in files
+    ]
     return list(range(n_parts(sizes, indexed)))
 
 
 def of_each_species(path):
     """Return one path a species, in the study file's order."""
     return [f"results/{STUDY}/{species}/{path}" for species in SPECIES]
+
+
+def cm_per_chromosome(species):
+    """Return the genetic length of each chromosome, in centimorgan."""
+    return OF_SPECIES[species]["recombination"]["cm_per_chromosome"]
+
+
+# what the report reads of each species: the step's argument and the file
+TABLES = {
+    "animals": "intake/samples.csv",
+    "site_roles": "intake/site_roles.csv",
+    "filter_summary": "intake/filter_summary.csv",
+    "genotyping_error": "intake/genotyping_error.json",
+    "site_diversity": "structure/site_diversity.csv",
+    "pairwise_fst": "structure/pairwise_fst.csv",
+    "pca": "structure/pca.csv",
+    "pca_axes": "structure/pca_axes.csv",
+    "cluster_number": "structure/cluster_number.csv",
+    "ancestry": "structure/ancestry.csv",
+    "isolation_by_distance": "structure/isolation_by_distance.csv",
+    "breaks": "structure/breaks.csv",
+    "variance_shares": "structure/variance_shares.csv",
+    "units": "units/units.csv",
+    "units_summary": "units/summary.json",
+    "panel": "panel/panel.csv",
+    "size_curve": "panel/size_curve.csv",
+    "confusion": "panel/confusion.csv",
+    "calls": "assignment/calls.csv",
+    "origin_classes": "assignment/origin_classes.csv",
+    "class_power": "assignment/class_power.csv",
+    "site_rates": "assignment/site_rates.csv",
+    "site_year_rates": "assignment/site_year_rates.csv",
+    "flows": "transfers/flows.csv",
+    "source_ranking": "transfers/source_ranking.csv",
+}
+
+
+def outputs():
+    """Return every file and folder that a run makes, but for logs, benchmarks and scratch."""
+    folders = ["intake/markers.parquet", "intake/genotypes.zarr", "intake/site_counts.zarr"]
+    more = ["panel/reference_animals.csv", "panel/summary.json", "panel/validation.json"]
+    more += ["assignment/cutoffs.json", "assignment/summary.json"]
+    of_study = ["check.json", "samples.csv", "sites.csv", "transfers.csv", "sea_distance.csv", "site_positions.csv"]
+    return (
+        [f"results/{STUDY}/inputs/{name}" for name in of_study]
+        + [path for name in [*folders, *TABLES.values(), *more] for path in of_each_species(name)]
+        + [f"reports/{STUDY}.html", f"reports/{STUDY}.pdf"]
+    )
+
+
+def study_file_name():
+    """Return the study file's name, for the record of the run."""
+    return Path(str(workflow.configfiles[0])).name if workflow.configfiles else "study.yaml"

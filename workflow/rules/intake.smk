@@ -1,6 +1,7 @@
 localrules:
     check_inputs,
 
+
 rule check_inputs:
     input:
         files=user_files(),
@@ -26,6 +27,7 @@ rule check_inputs:
 
 localrules:
     plan_parts,
+
 
 rule plan_parts:
     input:
@@ -75,7 +77,10 @@ rule import_part:
 rule genotypes:
     input:
         plan="results/{study}/{species}/intake/parts/plan.json",
-        parts=lambda wildcards: [f"results/{STUDY}/{wildcards.species}/intake/parts/{part}.zarr" for part in parts(wildcards.species)],
+        parts=lambda wildcards: [
+            f"results/{STUDY}/{wildcards.species}/intake/parts/{part}.zarr"
+            for part in parts(wildcards.species)
+        ],
         samples="results/{study}/inputs/samples.csv",
         sites="results/{study}/inputs/sites.csv",
         library=library("genotypes"),

@@ -9,6 +9,8 @@ rule panel:
         library=library("panel"),
     output:
         panel="results/{study}/{species}/panel/panel.csv",
+        reference_animals="results/{study}/{species}/panel/reference_animals.csv",
+        summary="results/{study}/{species}/panel/summary.json",
     log:
         "results/{study}/{species}/logs/panel.log",
     benchmark:
@@ -19,5 +21,38 @@ rule panel:
         runtime=minutes("panel"),
     params:
         settings=SETTINGS["panel"],
+        false_flag_rate=SETTINGS["assignment"]["false_flag_rate"],
     script:
         "../../scripts/steps/panel.py"
+
+
+rule panel_validation:
+    input:
+        genotypes="results/{study}/{species}/intake/genotypes.zarr",
+        samples="results/{study}/{species}/intake/samples.csv",
+        markers="results/{study}/{species}/intake/markers.parquet",
+        panel="results/{study}/{species}/panel/panel.csv",
+        reference_animals="results/{study}/{species}/panel/reference_animals.csv",
+        units_summary="results/{study}/{species}/units/summary.json",
+        genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
+        recombination_map=lambda wildcards: recombination_map(wildcards.species),
+        library=library("panel_validation"),
+    output:
+        size_curve_table="results/{study}/{species}/panel/size_curve.csv",
+        confusion="results/{study}/{species}/panel/confusion.csv",
+        summary="results/{study}/{species}/panel/validation.json",
+    log:
+        "results/{study}/{species}/logs/panel_validation.log",
+    benchmark:
+        "results/{study}/{species}/benchmarks/panel_validation.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("panel_validation"),
+        runtime=minutes("panel_validation"),
+    params:
+        settings=SETTINGS["panel"],
+        false_flag_rate=SETTINGS["assignment"]["false_flag_rate"],
+        cm_per_chromosome=lambda wildcards: cm_per_chromosome(wildcards.species),
+        seed=SETTINGS["study"]["seed"],
+    script:
+        "../../scripts/steps/panel_validation.py"
