@@ -28,8 +28,8 @@ def main(
 ) -> None:
     """Read, compute, write; arguments carry the names that the rule gives them."""
     ledger, site_table, unit_table = (
-        read_table(transfers, "transfers"),
-        read_table(sites, "sites"),
+        read_table(transfers, "input_transfers"),
+        read_table(sites, "input_sites"),
         read_table(units, "units"),
     )
     n_units = json.loads(Path(units_summary).read_text(encoding="utf-8"))["n_units"]

@@ -1,0 +1,83 @@
+"""From the report's HTML to a tagged PDF whose bytes depend on nothing but the HTML, the fonts and the libraries."""
+
+from __future__ import annotations
+
+import io
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+
+import pikepdf
+import weasyprint
+from weasyprint.urls import URLFetcher
+
+VARIANT = "pdf/ua-1"
+
+
+class _NothingOutside(URLFetcher):
+    """Fetches data addresses alone: a page that is made from files or the network is not the same everywhere."""
+
+    def fetch(self, url: str, headers: dict | None = None):
+        """Return the content of a data address; refuse every other one."""
+        if not url.startswith("data:"):
+            raise ValueError(f"the report refers to something outside itself: {url[:80]}")
+        return super().fetch(url, headers)
+
+
+@contextmanager
+def _clock_stands_at(date: str) -> Iterator[None]:
+    """Let the libraries that stamp fonts and documents take the time from the report's date (YYYY-MM-DD)."""
+    before = os.environ.get("SOURCE_DATE_EPOCH")
+    os.environ["SOURCE_DATE_EPOCH"] = str(int(datetime.fromisoformat(date).replace(tzinfo=UTC).timestamp()))
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ["SOURCE_DATE_EPOCH"]
+        else:
+            os.environ["SOURCE_DATE_EPOCH"] = before
+
+
+def to_pdf(html: str, date: str) -> bytes:
+    """Return the page as PDF, tagged for assistive technology.
+
+    Args:
+        html: a whole document that refers to nothing outside itself.
+        date: YYYY-MM-DD, taken for every time stamp.
+
+    Raises:
+        ValueError: where the page refers to a file or to the network.
+    """
+    with _clock_stands_at(date):
+        raw = weasyprint.HTML(string=html, url_fetcher=_NothingOutside()).write_pdf(pdf_variant=VARIANT)
+    with pikepdf.open(io.BytesIO(raw)) as pdf:
+        set_header_scopes(pdf)
+        out = io.BytesIO()
+        pdf.save(out, deterministic_id=True, object_stream_mode=pikepdf.ObjectStreamMode.generate)
+    return out.getvalue()
+
+
+def structure_elements(pdf: pikepdf.Pdf) -> Iterator[tuple[pikepdf.Dictionary, tuple[str, ...]]]:
+    """Yield every structure element of a tagged PDF in reading order, with the kinds of its ancestors, nearest last."""
+    stack = [(pdf.Root.StructTreeRoot, ())]
+    while stack:
+        node, above = stack.pop()
+        kind = str(node.get("/S", ""))
+        if kind:
+            yield node, above
+        kids = node.get("/K", [])
+        kids = list(kids) if isinstance(kids, pikepdf.Array) else [kids]
+        inside = (*above, kind) if kind else above
+        elements = [k for k in kids if isinstance(k, pikepdf.Dictionary) and "/S" in k]
+        stack += [(k, inside) for k in reversed(elements)]
+
+
+def set_header_scopes(pdf: pikepdf.Pdf) -> None:
+    """Say of each table head whether it heads a column (in the table's head) or a row (in its body)."""
+    for element, above in structure_elements(pdf):
+        if str(element.S) == "/TH":
+            scope = "/Column" if "/THead" in above else "/Row"
+            attributes = element.get("/A", pikepdf.Dictionary(O=pikepdf.Name.Table))
+            attributes["/Scope"] = pikepdf.Name(scope)
+            element["/A"] = attributes

@@ -1,0 +1,221 @@
+"""Pages on one species: the panel, the verdicts on animals, the moves and the sources."""
+
+from __future__ import annotations
+
+import pandas as pd
+from markupsafe import Markup
+
+from homewater import figure_style as fs
+from homewater.panel_figures import draw_site_rates, draw_size_curve
+from homewater.report_data import SpeciesResults, StudyResults
+from homewater.report_parts import Section, Table, Writer
+from homewater.report_summary import chosen_size, n_panel_markers
+from homewater.rounding import is_missing
+
+OUTCOMES = ("local", "non_local", "mixed", "unresolved", "unsampled_origin")
+FLAGGED = ("non_local", "mixed", "unsampled_origin")
+
+
+def panel_section(species: SpeciesResults, writer: Writer, anchor: str) -> Section:
+    """Return the section on the panel and its proof."""
+    section, numbers = Section(writer.say("heading.panel"), anchor), writer.numbers
+    if species.n_units < 2 or not len(species.tables["panel"]):
+        section.say(writer.say("panel.none.one_unit" if species.n_units < 2 else "panel.none.other"))
+        return section
+    count, row = n_panel_markers(species), chosen_size(species)
+    section.say(writer.say("panel.text", count=count))
+    curve = species.tables["size_curve"]
+    if row is not None:
+        accuracy = numbers.interval(row["nested_accuracy"], row["ci_low"], row["ci_high"], percent=True)
+        crosses = {
+            name: numbers.interval(
+                row[f"{stem}_sensitivity"], row.get(f"{name}_ci_low"), row.get(f"{name}_ci_high"), percent=True
+            )
+            for name, stem in (("f1", "f1"), ("backcross", "backcross"))
+        }
+        section.say(writer.say("panel.accuracy", accuracy=accuracy, **crosses))
+        points = [
+            writer.plain(
+                "alt.curve.point", accuracy=numbers.percent(r["nested_accuracy"]), n=numbers.count(r["n_markers"])
+            )
+            for r in curve.to_dict("records")
+        ]
+        alt = writer.plain("alt.curve", points=writer.plain("format.comma").join(points))
+        figure = draw_size_curve(curve, count, writer.words, numbers)
+        section.add("drawing", writer.drawing(figure, alt, writer.say("caption.curve")))
+    confusion = species.tables["confusion"]
+    if len(confusion):
+        section.add("table", _confusion_table(species, confusion, writer))
+    return section
+
+
+def _confusion_table(species: SpeciesResults, confusion: pd.DataFrame, writer: Writer) -> Table:
+    counts = confusion.groupby(["true_unit", "called_unit"])["n"].sum()
+    called = [*species.unit_names, *sorted(set(confusion["called_unit"]) - set(species.unit_names))]
+    rows = [
+        [writer.chip(true), *(writer.numbers.count(counts.get((true, c), 0)) for c in called)]
+        for true in species.unit_names
+    ]
+    columns = [writer.column("column.true_unit")]
+    columns += [writer.column("column.called", number=True, unit=writer.unit(_known(c))) for c in called]
+    return writer.table(writer.say("caption.confusion"), columns, rows)
+
+
+def _known(unit: str) -> str:
+    return unit if unit.startswith("unit_") else ""
+
+
+def animals_section(study: StudyResults, species: SpeciesResults, writer: Writer, anchor: str) -> Section:
+    """Return the section on the verdicts and the rates of sites."""
+    section, calls = Section(writer.say("heading.animals"), anchor), species.tables["calls"]
+    if not len(calls):
+        section.say(writer.say("animals.none"))
+        return section
+    section.say(writer.say("animals.text"))
+    section.add("table", _outcome_table(calls, writer))
+    rates = species.tables["site_rates"]
+    judged = rates[rates["rate"].notna()]
+    if len(judged):
+        numbers = {
+            "n": writer.numbers.count(judged["n"].sum()),
+            "flagged": writer.numbers.count((judged["n_non_local"] + judged["n_mixed"]).sum()),
+            "expected": writer.numbers.number(judged["expected_false"].astype(float).sum()),
+        }
+        section.say(writer.say("animals.expected", **numbers))
+    if len(rates):
+        section.add("drawing", _rates_drawing(study, species, rates, writer))
+    flagged = calls[calls["outcome"].isin(FLAGGED)]
+    if len(flagged):
+        section.add("table", _class_table(species, flagged, writer))
+    if len(species.tables["class_power"]):
+        section.add("table", _power_table(species.tables["class_power"], writer))
+    return section
+
+
+def _outcome_table(calls: pd.DataFrame, writer: Writer) -> Table:
+    counts = calls.groupby(["role", "outcome"]).size()
+    rows = []
+    for role in ("baseline", "query"):
+        cells = [int(counts.get((role, outcome), 0)) for outcome in OUTCOMES]
+        if sum(cells) or role == "baseline":
+            rows.append([writer.say(f"role.{role}"), *map(writer.numbers.count, [*cells, sum(cells)])])
+    columns = [writer.column("column.role")]
+    columns += [writer.column(f"outcome.{outcome}", number=True) for outcome in OUTCOMES]
+    columns.append(writer.column("column.all", number=True))
+    return writer.table(writer.say("caption.outcomes"), columns, rows)
+
+
+def _rates_drawing(study: StudyResults, species: SpeciesResults, rates: pd.DataFrame, writer: Writer):
+    rates = rates.set_index("locationID", drop=False)
+    rates = rates.loc[study.in_coast_order(list(rates.index))]
+    labels = [writer.label(site) for site in rates.index]
+    colours = [fs.unit_colour(species.unit_of.get(site, "")) for site in rates.index]
+    figure = draw_site_rates(rates, labels, colours, writer.words, writer.numbers)
+    parts = [
+        writer.plain(
+            "alt.rates.part",
+            site=row["locationID"],
+            rate=writer.numbers.interval(row["rate"], row["ci_low"], row["ci_high"], percent=True),
+        )
+        for row in rates.to_dict("records")
+    ]
+    alt = writer.plain("alt.rates", n=len(rates), parts=writer.plain("format.comma").join(parts))
+    return writer.drawing(figure, alt, writer.say("caption.rates"))
+
+
+def _class_table(species: SpeciesResults, flagged: pd.DataFrame, writer: Writer) -> Table:
+    classes = species.tables["origin_classes"].set_index("materialSampleID")["verdict_class"]
+    merged = flagged.assign(verdict=[str(classes.get(a, "")) for a in flagged["materialSampleID"]])
+    counts = merged.groupby(["verdict", "role"]).size()
+    verdicts = sorted(set(merged["verdict"]), key=lambda v: (-merged["verdict"].eq(v).sum(), v))
+    rows = []
+    for verdict in verdicts:
+        parts = [writer.say(f"class.{name}") for name in verdict.split("+") if name]
+        name = writer.say("class.or").join(parts) if parts else writer.say("outcome.unsampled_origin")
+        rows.append([name, *(writer.numbers.count(counts.get((verdict, r), 0)) for r in ("baseline", "query"))])
+    columns = [
+        writer.column("column.class"),
+        writer.column("column.baseline", number=True),
+        writer.column("column.query", number=True),
+    ]
+    return writer.table(writer.say("caption.classes"), columns, rows)
+
+
+def _power_table(power: pd.DataFrame, writer: Writer) -> Table:
+    means = power.groupby(["true_class", "called_class"], sort=False)["rate"].mean()
+    # What is called a mixed class is summed here; its finer shares stay in the table.
+    called = list(dict.fromkeys(power["called_class"]))
+    groups = [(c, [c]) for c in ("local", "pure_a", "non_local", "pure_b") if c in called]
+    groups.append(("mixed", [c for c in called if c not in (*OUTCOMES, "pure_a", "pure_b")]))
+    groups += [(c, [c]) for c in ("unresolved", "unsampled_origin") if c in called]
+    rows = []
+    for true in dict.fromkeys(power["true_class"]):
+        cells = [sum(means.get((true, c), 0.0) for c in members) for _, members in groups]
+        rows.append([writer.say(f"class.{true}"), *map(writer.numbers.percent, cells)])
+    columns = [writer.column("column.true_class")]
+    columns += [writer.column(f"class.{name}", number=True) for name, _ in groups]
+    return writer.table(writer.say("caption.power"), columns, rows)
+
+
+def transfers_section(study: StudyResults, species: SpeciesResults, writer: Writer, anchor: str) -> Section:
+    """Return the section on moves and sources."""
+    section, flows = Section(writer.say("heading.transfers"), anchor), species.tables["flows"]
+    if len(flows):
+        section.add("table", _flow_table(flows, writer))
+        uncounted = int(flows["transfers_without_count"].sum()) if "transfers_without_count" in flows else 0
+        if uncounted:
+            section.say(writer.say("flows.uncounted", count=uncounted))
+    else:
+        section.say(writer.say("flows.none"))
+    ranking = species.tables["source_ranking"]
+    if not len(ranking):
+        section.say(writer.say("ranking.none"))
+        return section
+    most = study.settings["transfers_advice"]["max_sources"]
+    section.say(writer.say("ranking.text"), writer.say("ranking.listed", max=most))
+    section.add("table", _ranking_table(study, species, ranking, most, writer))
+    return section
+
+
+def _flow_table(flows: pd.DataFrame, writer: Writer) -> Table:
+    def place(unit: str) -> Markup:
+        return writer.say("unit.untraced") if unit == "untraced" else writer.chip(_known(unit))
+
+    rows = []
+    for row in flows.to_dict("records"):
+        crosses = row["crosses_boundary"]
+        answer = "flows.unknown" if is_missing(crosses) else "format.yes" if crosses else "format.no"
+        numbers = [writer.numbers.count(row.get(c)) for c in ("transfers", "individuals", "lost_or_dead")]
+        rows.append([place(row["source_unit"]), place(row["destination_unit"]), *numbers, writer.say(answer)])
+    columns = [writer.column("column.from"), writer.column("column.to")]
+    columns += [writer.column(f"column.{c}", number=True) for c in ("moves", "moved", "lost")]
+    columns.append(writer.column("column.crosses"))
+    return writer.table(writer.say("caption.flows"), columns, rows)
+
+
+def _ranking_table(
+    study: StudyResults, species: SpeciesResults, ranking: pd.DataFrame, most: int, writer: Writer
+) -> Table:
+    rows: list[list] = []
+    for destination in study.in_coast_order(list(dict.fromkeys(ranking["destination"]))):
+        own = ranking[ranking["destination"] == destination].head(most)
+        unit = writer.unit(species.unit_of.get(destination, ""))
+        rows.append([writer.say("cell.destination", site=writer.site(destination), unit=unit)])
+        for row in own.to_dict("records"):
+            rows.append(
+                [
+                    writer.numbers.count(row["rank"]),
+                    writer.site(row["source"]),
+                    writer.numbers.interval(row["fst"], row.get("fst_ci_low"), row.get("fst_ci_high")),
+                    writer.numbers.km(row["sea_km"]),
+                    writer.say(f"advice.{row['advice']}"),
+                ]
+            )
+    columns = [
+        writer.column("column.rank", number=True),
+        writer.column("column.source"),
+        writer.column("column.fst", number=True),
+        writer.column("column.sea_km", number=True),
+        writer.column("column.advice"),
+    ]
+    return writer.table(writer.say("caption.ranking"), columns, rows, "grouped")
