@@ -12,12 +12,7 @@ SCRIPTS = ROOT / "scripts"
 sys.path.insert(0, str(SCRIPTS))
 # steps run in processes of their own, on a cluster too; jobs inherit this
 os.environ["PYTHONPATH"] = os.pathsep.join(
-    [str(SCRIPTS)]
-    + [
-        p
-        for p in os.environ.get("PYTHONPATH", "").split(os.pathsep)
-        if p and p != str(SCRIPTS)
-    ]
+    [str(SCRIPTS)] + [p for p in os.environ.get("PYTHONPATH", "").split(os.pathsep) if p and p != str(SCRIPTS)]
 )
 
 from homewater.errors import InputError
@@ -40,17 +35,11 @@ STUDY_DIR = Path(
     str(
         config.get(
             "study_dir",
-            (
-                "config"
-                if not workflow.configfiles
-                else Path(str(workflow.configfiles[0])).parent
-            ),
+            ("config" if not workflow.configfiles else Path(str(workflow.configfiles[0])).parent),
         )
     )
 ).resolve()
-config["study_dir"] = str(
-    STUDY_DIR
-)  # steps that read the user's files by the study's own paths find them here
+config["study_dir"] = str(STUDY_DIR)  # steps that read the user's files by the study's own paths find them here
 SETTINGS = checked(config)
 STUDY = SETTINGS["study"]["id"]
 SPECIES = [species["id"] for species in SETTINGS["species"]]
@@ -75,11 +64,7 @@ def genotype_files(species):
 
 def index_files(species):
     """Return the index files that stand beside the genotype files."""
-    candidates = [
-        f"{path}{suffix}"
-        for path in genotype_files(species)
-        for suffix in (".tbi", ".csi")
-    ]
+    candidates = [f"{path}{suffix}" for path in genotype_files(species) for suffix in (".tbi", ".csi")]
     return [path for path in candidates if os.path.exists(path)]
 
 
@@ -98,11 +83,7 @@ def recombination_map(species):
 def coastline():
     """Return the coastline that the study draws and measures on."""
     path = SETTINGS["coastline"]
-    return (
-        str(ROOT / "workflow" / "data" / "land_10m.geojson.gz")
-        if path == "global"
-        else study_file(path)
-    )
+    return str(ROOT / "workflow" / "data" / "land_10m.geojson.gz") if path == "global" else study_file(path)
 
 
 def user_files():
@@ -113,11 +94,7 @@ def user_files():
 def named_inputs():
     """Return the settings on which the checks of the input depend, so that other settings do not re-run all."""
     dated = {key: value for key, value in SETTINGS["report"].items() if key == "date"}
-    keys = [
-        key
-        for key in ("species", "samples", "sites", "transfers", "coastline")
-        if key in SETTINGS
-    ]
+    keys = [key for key in ("species", "samples", "sites", "transfers", "coastline") if key in SETTINGS]
     return {key: SETTINGS[key] for key in keys} | {"report": dated}
 
 
@@ -128,18 +105,10 @@ def library(step):
     while todo:
         for node in ast.walk(ast.parse(todo.pop().read_text(encoding="utf-8"))):
             names = []
-            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith(
-                "homewater"
-            ):
-                names = [node.module] + [
-                    f"{node.module}.{alias.name}" for alias in node.names
-                ]
+            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("homewater"):
+                names = [node.module] + [f"{node.module}.{alias.name}" for alias in node.names]
             elif isinstance(node, ast.Import):
-                names = [
-                    alias.name
-                    for alias in node.names
-                    if alias.name.startswith("homewater")
-                ]
+                names = [alias.name for alias in node.names if alias.name.startswith("homewater")]
             for name in names:
                 file = SCRIPTS.joinpath(*name.split(".")).with_suffix(".py")
                 if file.exists() and file not in found:
@@ -150,11 +119,7 @@ def library(step):
 
 @cache
 def _size(species):
-    files = [
-        path
-        for name in ([species] if species else SPECIES)
-        for path in genotype_files(name)
-    ]
+    files = [path for name in ([species] if species else SPECIES) for path in genotype_files(name)]
     return sum(os.path.getsize(path) for path in files if os.path.isfile(path))
 
 
@@ -167,22 +132,20 @@ def _n_samples():
         return 1  # check_inputs will say what is wrong with the file
 
 
-def memory_mb(rule):
+def memory_mb(name):
     """Return the resource function for memory: the rule's formula, capped at what the machine has."""
     limit = int(os.environ.get("HOMEWATER_MEMORY_MB", "0"))
 
     def resource(wildcards):
-        wanted = memory_formula(rule, _size(wildcards.get("species", "")), _n_samples())
+        wanted = memory_formula(name, _size(wildcards.get("species", "")), _n_samples())
         return min(wanted, limit) if limit else wanted
 
     return resource
 
 
-def minutes(rule):
+def minutes(name):
     """Return the resource function for run time."""
-    return lambda wildcards: minutes_formula(
-        rule, _size(wildcards.get("species", "")), _n_samples()
-    )
+    return lambda wildcards: minutes_formula(name, _size(wildcards.get("species", "")), _n_samples())
 
 
 @cache
@@ -190,10 +153,7 @@ def parts(species):
     """Return the numbers of the parts in which a species' genotypes are read; they depend on the files alone."""
     files = genotype_files(species)
     sizes = [os.path.getsize(path) if os.path.isfile(path) else 0 for path in files]
-    indexed = [
-        any(os.path.exists(path + suffix) for suffix in (".tbi", ".csi"))
-        for path in files
-    ]
+    indexed = [any(os.path.exists(path + suffix) for suffix in (".tbi", ".csi")) for path in files]
     return list(range(n_parts(sizes, indexed)))
 
 
@@ -243,11 +203,10 @@ def outputs():
     more = ["panel/reference_animals.csv", "panel/summary.json", "panel/validation.json"]
     more += ["assignment/cutoffs.json", "assignment/summary.json"]
     of_study = ["check.json", "samples.csv", "sites.csv", "transfers.csv", "sea_distance.csv", "site_positions.csv"]
-    return (
-        [f"results/{STUDY}/inputs/{name}" for name in of_study]
-        + [path for name in [*folders, *TABLES.values(), *more] for path in of_each_species(name)]
-        + [f"reports/{STUDY}.html", f"reports/{STUDY}.pdf"]
-    )
+    paths = [f"results/{STUDY}/inputs/{name}" for name in of_study]
+    for name in folders + list(TABLES.values()) + more:
+        paths += of_each_species(name)
+    return paths + [f"reports/{STUDY}.html", f"reports/{STUDY}.pdf"]
 
 
 def study_file_name():

@@ -78,8 +78,7 @@ rule genotypes:
     input:
         plan="results/{study}/{species}/intake/parts/plan.json",
         parts=lambda wildcards: [
-            f"results/{STUDY}/{wildcards.species}/intake/parts/{part}.zarr"
-            for part in parts(wildcards.species)
+            f"results/{STUDY}/{wildcards.species}/intake/parts/{part}.zarr" for part in parts(wildcards.species)
         ],
         samples="results/{study}/inputs/samples.csv",
         sites="results/{study}/inputs/sites.csv",

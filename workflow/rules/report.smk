@@ -10,10 +10,7 @@ rule report:
         coastline=coastline(),
         template=str(ROOT / "workflow/templates/report.html.j2"),
         style=str(ROOT / "workflow/templates/style.css"),
-        catalogue=str(
-            ROOT
-            / f"workflow/templates/catalogue/{SETTINGS['report']['language']}.yaml"
-        ),
+        catalogue=str(ROOT / f"workflow/templates/catalogue/{SETTINGS['report']['language']}.yaml"),
         library=library("report"),
     output:
         html="reports/{study}.html",
