@@ -1,0 +1,65 @@
+"""What the tests of whole runs share: a fresh copy of the clone, a run of it, and its outputs to compare."""
+
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+from homewater.manifest import checksum
+from launcher.verify import fresh_clone
+
+ROOT = Path(__file__).resolve().parents[2]
+LEFT_OUT = ("logs", "benchmarks", "parts")  # times and scratch; everything else is compared
+
+
+def copy_of_clone(folder: Path) -> Path:
+    """Return a fresh copy of what a run is made of, without results; the environment is shared."""
+    folder.mkdir(parents=True)
+    copy = fresh_clone(ROOT, folder)
+    (copy / "reports").mkdir(exist_ok=True)
+    return copy
+
+
+def run(clone: Path, *arguments: str, environment: dict | None = None) -> subprocess.CompletedProcess:
+    """Run scripts/run of a copy and return what it printed."""
+    return subprocess.run(
+        [str(clone / "scripts" / "run"), *map(str, arguments)],
+        cwd=clone,
+        env={**os.environ, **(environment or {})},
+        capture_output=True,
+        text=True,
+        timeout=900,
+        check=False,
+    )
+
+
+def outputs(clone: Path, study: str) -> dict[str, str]:
+    """Return {path: SHA-256} of all that a run made."""
+    files = [path for path in sorted((clone / "results" / study).rglob("*")) if path.is_file()]
+    files += [clone / "reports" / f"{study}.{suffix}" for suffix in ("html", "pdf")]
+    return {
+        str(path.relative_to(clone)): checksum(path)
+        for path in files
+        if not set(path.parts) & set(LEFT_OUT) and not path.name.startswith(".")
+    }
+
+
+def contract(species: str) -> list[str]:
+    """Return the files that exist for every species, whatever was found."""
+    return [
+        f"{species}/{name}"
+        for name in (
+            "intake/samples.csv", "intake/markers.parquet", "intake/filter_summary.csv",
+            "structure/site_diversity.csv", "structure/pairwise_fst.csv", "structure/pca.csv",
+            "structure/cluster_number.csv", "structure/ancestry.csv", "structure/isolation_by_distance.csv",
+            "structure/breaks.csv", "structure/variance_shares.csv", "units/units.csv", "units/summary.json",
+            "panel/panel.csv", "panel/size_curve.csv", "panel/confusion.csv", "assignment/calls.csv",
+            "assignment/origin_classes.csv", "assignment/class_power.csv", "assignment/site_rates.csv",
+            "assignment/site_year_rates.csv", "transfers/flows.csv", "transfers/source_ranking.csv",
+        )
+    ]  # fmt: skip
+
+
+def without_truth(folder: Path) -> None:
+    """Remove the truth, which no rule may read."""
+    shutil.rmtree(folder / "truth")
