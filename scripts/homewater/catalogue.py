@@ -1,7 +1,7 @@
 """The message catalogue: every word of the report, by id and values.
 
 An entry is a text with ``{placeholders}``, or a mapping with ``one`` and ``other`` chosen by the value ``count``
-(``{count}`` is the number, ``{count_word}`` the number as a word where it is small). Three marks set type:
+(``{count}`` is the number, ``{count_word}`` and ``{Count_word}`` are words where it is small). Three marks set type:
 ``*emphasis*``, ``**strong**`` and ``~subscript~``. Marks inside values are never read, so odd ids cannot break a page.
 """
 
@@ -12,13 +12,13 @@ from collections.abc import Callable, Mapping
 
 from markupsafe import Markup, escape
 
-_PLACEHOLDER = re.compile(r"\{([a-z_0-9]+)\}")
+_PLACEHOLDER = re.compile(r"\{([A-Za-z_0-9]+)\}")
 _MARKS = (
     (re.compile(r"\*\*([^*]+)\*\*"), "strong"),
     (re.compile(r"\*([^*]+)\*"), "em"),
     (re.compile(r"~([^~]+)~"), "sub"),
 )
-_COUNT_WORD = "count_word"
+_COUNT = {"count", "count_word", "Count_word"}
 
 
 class CatalogueError(KeyError):
@@ -53,7 +53,7 @@ class Catalogue:
 
     def wanted(self, identifier: str) -> set[str]:
         """Return the values that an entry has a place for."""
-        return set().union(*map(placeholders, self.texts(identifier))) - {"count", _COUNT_WORD}
+        return set().union(*map(placeholders, self.texts(identifier))) - _COUNT
 
     def has(self, identifier: str) -> bool:
         """Return whether the catalogue holds the id."""
@@ -72,9 +72,10 @@ class Catalogue:
         if isinstance(count, int):
             word = self.entries.get(f"numeral.{count}")
             values["count"] = f"{count:,}".replace(",", self.entries["format.thousands"])
-            values[_COUNT_WORD] = word or values["count"]
+            values["count_word"] = word or values["count"]
+            values["Count_word"] = values["count_word"][0].upper() + values["count_word"][1:]
         wanted = set().union(*map(placeholders, texts))
-        given = set(values) - {"count", _COUNT_WORD}
+        given = set(values) - _COUNT
         if wanted - set(values) or given - wanted:
             raise CatalogueError(
                 f"entry {identifier}: lacks {sorted(wanted - set(values))}, has no place for {sorted(given - wanted)}"

@@ -18,7 +18,7 @@ from shapely.ops import unary_union
 from homewater import figure_style as fs
 from homewater.catalogue import Catalogue
 
-MAX_HEIGHT_MM = 150
+MAX_HEIGHT_MM = 140
 KM_PER_DEGREE = 111.195
 
 
@@ -98,7 +98,9 @@ def _patch(polygon: Polygon, **look: object) -> PathPatch:
     return PathPatch(DrawnPath(vertices, codes), **look)
 
 
-def _window(points: np.ndarray, width_mm: float) -> tuple[tuple[float, float, float, float], float, float]:
+def _window(
+    points: np.ndarray, width_mm: float, max_height_mm: float
+) -> tuple[tuple[float, float, float, float], float, float]:
     """Return the window (km) around the points, and the width and height of the map in mm.
 
     A coast that runs north and south gets a narrow map, so that text can stand beside it.
@@ -106,7 +108,7 @@ def _window(points: np.ndarray, width_mm: float) -> tuple[tuple[float, float, fl
     low, high = points.min(axis=0), points.max(axis=0)
     span = np.maximum(high - low, 10.0)
     span, middle = span + 0.24 * span.max() + 4, (low + high) / 2
-    height_mm = float(np.clip(width_mm * span[1] / span[0], 70, MAX_HEIGHT_MM))
+    height_mm = float(np.clip(width_mm * span[1] / span[0], min(70, max_height_mm), max_height_mm))
     width = float(np.clip(height_mm * span[0] / span[1], min(88, width_mm), width_mm))
     if span[1] / span[0] > height_mm / width:
         span[0] = span[1] * width / height_mm
@@ -220,6 +222,7 @@ def draw_map(
     lines: list[tuple[str, str]] | None = None,
     show_units: bool = True,
     width_mm: float = fs.TEXT_WIDTH_MM,
+    max_height_mm: float = MAX_HEIGHT_MM,
 ) -> Figure:
     """Return the map of the sites.
 
@@ -229,13 +232,14 @@ def draw_map(
         words: the catalogue.
         lines: pairs of sites between which a line between units runs.
         show_units: colour sites by unit; else all wild sites look alike.
-        width_mm: width of the figure.
+        width_mm: greatest width of the figure.
+        max_height_mm: greatest height of the map.
     """
     with matplotlib.rc_context(fs.style()):
         place = np.array([[s.longitude, s.latitude] for s in sites])
         projection = Projection(place[:, 0], place[:, 1])
         points = projection(place)
-        bounds, width_mm, height_mm = _window(points, width_mm)
+        bounds, width_mm, height_mm = _window(points, width_mm, max_height_mm)
         n_keys = len({_look(site, show_units)[0] for site in sites})
         foot_mm = 3.5 + 4.5 * math.ceil(n_keys / max(1, int(width_mm // 28)))
         figure = fs.new_figure(width_mm, height_mm + foot_mm)

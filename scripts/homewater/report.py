@@ -32,6 +32,7 @@ REFERENCES = (
 CAUTIONS = ("permit", "health", "law", "practice", "lead", "conditional", "absence", "time")
 SHORT_CAUTIONS = ("permit", "lead", "units")
 SHOWN_DIGITS = 16
+MAP_HEIGHT_MM = 112
 
 
 @dataclass(frozen=True)
@@ -115,22 +116,21 @@ def _species_pages(study: StudyResults, species: SpeciesResults, writer: Writer)
 
 
 def _study_section(study: StudyResults, writer: Writer) -> Section:
-    section = Section(writer.say("heading.study"), "study")
-    section.say(writer.say("study.text"))
-    jurisdictions = writer.listing(dict.fromkeys(study.jurisdiction.values()))
-    figure = draw_map(map_sites(study, None), study.land, writer.words, show_units=False)
-    alt = writer.plain("alt.study_map", count=len(study.sites), jurisdictions=jurisdictions.unescape())
-    drawing = writer.drawing(figure, alt, writer.say("caption.study_map"))
-    section.add("drawing", drawing)
+    section, text = (Section(writer.say("heading.study"), "study") for _ in range(2))
+    text.say(writer.say("study.text"))
     farms = sum(kind != "wild" for kind in study.kind.values())
     if farms:
-        section.say(writer.say("study.farms", count=farms))
+        text.say(writer.say("study.farms", count=farms))
     shift = study.site_positions["shift_km"].astype(float)
     if (shift > 0).any():
-        section.say(writer.say("study.shifted", count=int((shift > 0).sum()), km=writer.numbers.km(shift.max())))
+        text.say(writer.say("study.shifted", count=int((shift > 0).sum()), km=writer.numbers.km(shift.max())))
     cut_off = int(study.sea_distance["sea_km"].isna().sum())
     if cut_off:
-        section.say(writer.say("study.cut_off", count=cut_off))
+        text.say(writer.say("study.cut_off", count=cut_off))
+    jurisdictions = writer.listing(dict.fromkeys(study.jurisdiction.values()))
+    figure = draw_map(map_sites(study, None), study.land, writer.words, show_units=False, max_height_mm=MAP_HEIGHT_MM)
+    alt = writer.plain("alt.study_map", count=len(study.sites), jurisdictions=jurisdictions.unescape())
+    section.illustrate(writer.drawing(figure, alt, writer.say("caption.study_map")), text)
     section.add("table", _sites_table(study, writer))
     return section
 
@@ -166,16 +166,16 @@ def _methods(study: StudyResults, writer: Writer) -> Section:
     markers, units, assignment = settings["markers"], settings["units"], settings["assignment"]
     values = {
         **cited,
-        "min_call_rate": numbers.percent(markers["min_call_rate"]),
-        "min_minor_allele_frequency": numbers.percent(markers["min_minor_allele_frequency"]),
-        "hardy_weinberg_fdr": numbers.percent(markers["hardy_weinberg_fdr"]),
+        "min_call_rate": numbers.stated(markers["min_call_rate"]),
+        "min_minor_allele_frequency": numbers.stated(markers["min_minor_allele_frequency"]),
+        "hardy_weinberg_fdr": numbers.stated(markers["hardy_weinberg_fdr"]),
         "permutations": numbers.count(settings["structure"]["permutations"]),
         "min_break_fst": numbers.number(units["min_break_fst"]),
-        "break_level": numbers.percent(units["break_level"]),
-        "detectable_power": numbers.percent(units["detectable_power"]),
+        "break_level": numbers.stated(units["break_level"]),
+        "detectable_power": numbers.stated(units["detectable_power"]),
         "folds": numbers.count(settings["panel"]["folds"]),
-        "false_flag_rate": numbers.percent(assignment["false_flag_rate"]),
-        "high_rate": numbers.percent(settings["transfers_advice"]["high_rate"]),
+        "false_flag_rate": numbers.stated(assignment["false_flag_rate"]),
+        "high_rate": numbers.stated(settings["transfers_advice"]["high_rate"]),
     }
     section.say(writer.say("methods.intro", seed=str(settings["study"]["seed"])))
     for part in ("filters", "structure", "units", "panel", "transfers", "workflow"):

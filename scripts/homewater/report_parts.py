@@ -15,6 +15,7 @@ from homewater.report_data import StudyResults
 from homewater.rounding import Numbers
 
 LONGEST_LABEL = 24
+NARROW_MM = 100
 
 
 @dataclass(frozen=True)
@@ -63,8 +64,20 @@ class Section:
         if items:
             self.parts.append(("list", items))
 
+    def illustrate(self, drawing: Drawing, text: Section) -> None:
+        """Add a drawing and the parts of `text`: beside it where it is narrow, else after it."""
+        if drawing.width_mm < NARROW_MM:
+            self.add("beside", (drawing, text.parts))
+        else:
+            self.add("drawing", drawing)
+            self.parts += text.parts
+
     def add(self, kind: str, part: object) -> None:
-        """Add a table, a drawing, or drawings side by side (kinds ``table``, ``drawing``, ``pair``, ``beside``)."""
+        """Add a part of that kind.
+
+        Kinds: ``table``; ``drawing``; ``pair``, drawings side by side; ``row``, tables side by side; ``beside``, a
+        narrow drawing and the parts that stand next to it; ``heading``; ``numbered``, a numbered list.
+        """
         self.parts.append((kind, part))
 
 

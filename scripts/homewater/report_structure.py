@@ -48,10 +48,12 @@ def units_section(study: StudyResults, species: SpeciesResults, writer: Writer, 
         for i, sites in enumerate(per_unit.values())
     ]
     alt = writer.plain("alt.unit_map", parts=writer.listing(parts).unescape())
-    drawing = writer.drawing(figure, alt, writer.say("caption.unit_map", species=name))
-    section.add("beside" if drawing.width_mm < 0.6 * fs.TEXT_WIDTH_MM else "drawing", drawing)
-    section.say(statement(species, writer))
-    section.add("table", _units_table(study, species, writer, per_unit))
+    caption = "caption.unit_map" if species.n_units > 1 else "caption.unit_map.one"
+    drawing = writer.drawing(figure, alt, writer.say(caption, species=name))
+    text = Section(section.title, anchor)
+    text.say(statement(species, writer))
+    text.add("table", _units_table(study, species, writer, per_unit))
+    section.illustrate(drawing, text)
     breaks = species.tables["breaks"]
     breaks = breaks[breaks["grade"] != "none"]
     if len(breaks):
@@ -126,11 +128,11 @@ def evidence_section(study: StudyResults, species: SpeciesResults, writer: Write
     """Return the section on what the genes show."""
     section = Section(writer.say("heading.evidence"), anchor)
     _add_ancestry(section, study, species, writer)
-    _add_fst(section, study, species, writer)
     pair = [d for d in (_distance(species, writer), _components(species, writer)) if d is not None]
     if pair:
         section.add("pair", pair)
     section.say(_distance_text(species, writer))
+    _add_fst(section, study, species, writer)
     return section
 
 
@@ -304,6 +306,14 @@ def _effective(row: pd.Series, writer: Writer) -> str:
 def filters_section(species: SpeciesResults, writer: Writer, anchor: str) -> Section:
     """Return the section with the ledger of filters and the genotyping error."""
     section = Section(writer.say("heading.filters"), anchor)
+    error = species.genotyping_error
+    rate, n = error.get("rate"), int(error.get("n_pairs", 0) or 0)
+    interval = writer.numbers.interval(rate, error.get("ci_low"), error.get("ci_high"), percent=True)
+    if n:
+        pairs = writer.say("filters.error.pairs", count=n)
+        section.say(writer.say("filters.error", n=pairs, rate=interval))
+    else:
+        section.say(writer.say("filters.error.assumed", rate=interval))
     rows = [
         [
             writer.say(f"filter.{row['step']}"),
@@ -315,12 +325,4 @@ def filters_section(species: SpeciesResults, writer: Writer, anchor: str) -> Sec
     columns = [writer.column("column.filter"), writer.column("column.what")]
     columns += [writer.column(f"column.{c}", number=True) for c in ("before", "removed", "after")]
     section.add("table", writer.table(writer.say("caption.filters"), columns, rows))
-    error = species.genotyping_error
-    rate, n = error.get("rate"), int(error.get("n_pairs", 0) or 0)
-    interval = writer.numbers.interval(rate, error.get("ci_low"), error.get("ci_high"), percent=True)
-    if n:
-        pairs = writer.say("filters.error.pairs", count=n)
-        section.say(writer.say("filters.error", n=pairs, rate=interval))
-    else:
-        section.say(writer.say("filters.error.assumed", rate=interval))
     return section

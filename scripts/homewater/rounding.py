@@ -92,7 +92,11 @@ class Numbers:
             return self.word("format.missing")
         if float(value) < 0.001:
             return self.word("format.below", value=self.fixed(0.001, 3))
-        return self.number(value, 2)
+        return self.fixed(value, 2 if float(value) >= 0.1 else 3)
+
+    def stated(self, value: object) -> str:
+        """Return a share that somebody set, as a percentage without zeros at the end: 0.05 becomes ``5 %``."""
+        return self.word("format.percent", value=f"{100 * float(value):.10g}".replace(".", self.word("format.decimal")))
 
     def interval(self, value: object, low: object, high: object, percent: bool = False) -> str:
         """Return an estimate with its interval, e.g. ``0.012 (0.010 to 0.014)``; an end may be unbounded or missing."""

@@ -70,10 +70,10 @@ def draw_fst_matrix(
     """
     with matplotlib.rc_context(fs.style()):
         n = len(labels)
-        label_mm = 30
-        side = min(fs.TEXT_WIDTH_MM - label_mm - 22, 7.5 * n + 4, 118)
-        figure = fs.new_figure(fs.TEXT_WIDTH_MM, side + 24)
-        axes = fs.axes_mm(figure, label_mm, 22, side, side)
+        label_mm = 4 + 1.5 * max(map(len, labels))
+        side = min(5.6 * n + 4, 112)
+        figure = fs.new_figure(fs.TEXT_WIDTH_MM, side + label_mm + 1)
+        axes = fs.axes_mm(figure, label_mm, label_mm, side, side)
         top = np.nanmax(fst[np.isfinite(fst)], initial=0.001)
         image = np.ma.masked_where(~np.tril(np.ones((n, n), bool), -1) | ~np.isfinite(fst), fst)
         axes.pcolormesh(
@@ -93,7 +93,7 @@ def draw_fst_matrix(
         for spine in axes.spines.values():
             spine.set_visible(False)
         cell = side / max(n - 1, 1)
-        if cell >= 4:
+        if cell >= 3.8:
             size = min(7, cell * 1.1)
             for i in range(1, n):
                 for j in range(i):
@@ -108,10 +108,10 @@ def draw_fst_matrix(
                             color=fs.PAPER if fst[i, j] > 0.55 * top else fs.INK,
                             weight="bold" if q_value[i, j] < level else "normal",
                         )
-        bar = fs.axes_mm(figure, label_mm + side - 38, 22 + side - 8, 34, 3)
-        bar.pcolormesh(
-            np.linspace(0, top, 65), [0, 1], np.linspace(0, top, 64)[None, :], cmap=DIFFERENCE, vmin=0, vmax=top
-        )
+        bar = fs.axes_mm(figure, label_mm + side * 0.62, label_mm + side - 9, 34, 3)
+        steps = np.linspace(0, top, 65)
+        look = {"cmap": DIFFERENCE, "vmin": 0, "vmax": top, "edgecolor": "face", "linewidth": 0.3}
+        bar.pcolormesh(steps, [0, 1], steps[None, :-1], **look)
         bar.set_yticks([])
         bar.set_xticks([0, top / 2, top], [numbers.count(1000 * t) for t in (0, top / 2, top)])
         bar.tick_params(length=2, labelsize=6.5)
