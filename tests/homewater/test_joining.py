@@ -1,59 +1,16 @@
 """Parts of one or several files become one store: union of markers, canonical animals, the same bytes however cut."""
 
-import importlib.util
 import json
 from pathlib import Path
 
 import pandas as pd
 import pytest
-from test_store import digest
+from intake_runs import digest, imported, tables
 from vcf_files import snp, vcf_text, written
 
 from homewater import parts
 from homewater.errors import InputError
 from homewater.joining import canonical_samples
-from homewater.store import open_genotypes
-from homewater.tables import write_table
-
-STEPS = Path(__file__).resolve().parents[2] / "scripts" / "steps"
-
-
-def step(name):
-    spec = importlib.util.spec_from_file_location(f"step_{name}", STEPS / f"{name}.py")
-    module = importlib.util.module_from_spec(spec)
-    module.__dict__["__name__"] = f"step_{name}"
-    spec.loader.exec_module(module)
-    return module.main
-
-
-def tables(folder, animals):
-    """Write the two input tables: sites north, south (in this order); animals are (id, site)."""
-    sites = pd.DataFrame({"locationID": ["north", "south"], "locality": ["N", "S"], "decimalLatitude": [55.0, 54.0],
-                          "decimalLongitude": [-4.0, -4.0], "jurisdiction": ["Aldermark", "Vessland"]})  # fmt: skip
-    samples = pd.DataFrame(animals, columns=["materialSampleID", "locationID"])
-    samples = samples.assign(species="topshell", eventDate="2021", role="baseline")
-    samples = samples[["materialSampleID", "species", "locationID", "eventDate", "role"]]
-    write_table(samples, folder / "samples.csv", "input_samples")
-    write_table(sites, folder / "sites.csv", "input_sites")
-
-
-def imported(folder, files, n=None):
-    folder.mkdir(exist_ok=True)
-    files = [str(f) for f in files]
-    indexes = [f"{f}.tbi" for f in files if Path(f"{f}.tbi").exists()]
-    count = n or parts.n_parts([Path(f).stat().st_size for f in files], [f"{f}.tbi" in indexes for f in files])
-    step("plan_parts")(files, indexes, str(folder / "plan.json"), count)
-    made = [str(folder / f"{i}.zarr") for i in range(count)]
-    both = {
-        "samples": str(folder.parent / "samples.csv"),
-        "sites": str(folder.parent / "sites.csv"),
-        "species": "topshell",
-    }
-    for i, part in enumerate(made):
-        step("import_part")(plan=str(folder / "plan.json"), genotype_files=files, part=part, part_number=i, **both)
-    target = str(folder / "genotypes.zarr")
-    step("genotypes")(plan=str(folder / "plan.json"), parts=made, genotypes=target, **both)
-    return open_genotypes(target)
 
 
 def rows(genotypes):

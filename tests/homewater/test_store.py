@@ -1,12 +1,10 @@
 """The store reads back what was written, counts as plain counting does, and is the same bytes however written."""
 
-import hashlib
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
 import zarr
+from intake_runs import digest
 
 from homewater import store
 from homewater.bit_planes import layout_by_site
@@ -49,14 +47,6 @@ def written(tmp_path):
         tmp_path / "g.zarr", ids, SITES, np.array(["chr1", "chr2"]), blocks(dosages, 777), {"records": {"kept": 5000}}
     )
     return tmp_path / "g.zarr", dosages, ids
-
-
-def digest(folder: Path) -> dict[str, str]:
-    return {
-        str(f.relative_to(folder)): hashlib.sha256(f.read_bytes()).hexdigest()
-        for f in sorted(folder.rglob("*"))
-        if f.is_file()
-    }
 
 
 def test_store_reads_back_what_was_written(written):

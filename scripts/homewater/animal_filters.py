@@ -1,0 +1,278 @@
+"""Which animals stay, and what is flagged about those that do.
+
+Call rate alone removes a query animal. A baseline animal is removed for a declared replicate or an undeclared duplicate
+at its own site, or for more heterozygosity than any first cross shows. Everything else is a flag.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from homewater.errors import InputError, Problem
+from homewater.heterozygosity import SPREADS, limits
+from homewater.identity import CLOSE_KIN, Pairs, clusters, compare_pairs, expected_above, informative_markers
+from homewater.statistics import divide_or_nan
+from homewater.store import Genotypes
+
+WIDELY_CALLED = 0.5  # markers called in fewer of the defining animals say nothing of an animal's quality
+
+
+def site_roles(sites: pd.DataFrame, in_native_range: np.ndarray) -> pd.DataFrame:
+    """Return what each site may do.
+
+    Args:
+        sites: site list with locationID and kind (empty means wild).
+        in_native_range: bool (n_sites,).
+
+    Returns:
+        locationID, kind, in_native_range, defines (wild and within the range), in the order of the site list.
+    """
+    kind = sites["kind"].replace("", "wild").fillna("wild") if "kind" in sites else "wild"
+    roles = pd.DataFrame(
+        {"locationID": sites["locationID"].to_numpy(), "kind": kind, "in_native_range": in_native_range}
+    )
+    return roles.assign(defines=(roles["kind"] == "wild") & roles["in_native_range"])
+
+
+@dataclass
+class Animals:
+    """The animals of a species as the filters go through them.
+
+    Attributes:
+        table: schema `samples`, one row an animal of the genotype store, in its order.
+        summary: rows of schema `filter_summary`, one a filter.
+        replicates: pairs (kept, other) of records declared to be one animal, both called well, for the error rate.
+    """
+
+    table: pd.DataFrame
+    summary: list[dict] = field(default_factory=list)
+    replicates: list[tuple[int, int]] = field(default_factory=list)
+
+    @property
+    def kept(self) -> np.ndarray:
+        """Bool (n_animals,)."""
+        return (self.table["status"] == "kept").to_numpy()
+
+    def remove(self, step: str, reason: str, rows: np.ndarray, value=None, limit: float | None = None, **more) -> None:
+        """Remove animals by one filter and add its row to the summary.
+
+        Args:
+            step: name of the filter.
+            reason: why, as the table says it.
+            rows: bool (n_animals,); animals removed before are left alone.
+            value: float64 (n_animals,) compared with the limit, or None.
+            limit: the limit, or None.
+            **more: flagged, expected_false_flags.
+        """
+        before, rows = int(self.kept.sum()), rows & self.kept
+        self.table.loc[rows, ["status", "reason"]] = ["removed", reason]
+        if value is not None:
+            self.table.loc[rows, "value"] = value[rows]
+            self.table.loc[rows, "limit"] = limit
+        gone = int(rows.sum())
+        self.summary.append(
+            {"step": step, "before": before, "removed": gone, "after": before - gone, "what": "samples", **more}
+        )
+
+    def flag(self, rows: np.ndarray, word: str) -> None:
+        """Add a flag to some animals (indices or bool)."""
+        for row in np.arange(len(self.table))[rows]:
+            held = self.table.at[row, "flags"]
+            if word not in held.split(";"):
+                self.table.at[row, "flags"] = f"{held};{word}" if held else word
+
+    def flagged(self, word: str) -> np.ndarray:
+        """Return, as bool (n_animals,), who carries a flag."""
+        return np.array([word in flags.split(";") for flags in self.table["flags"]], dtype=bool)
+
+    def relate(self, first: np.ndarray, second: np.ndarray) -> None:
+        """Note the partners of pairs of animals (indices)."""
+        names = self.table["materialSampleID"].tolist()
+        for a, b in sorted({*zip(first.tolist(), second.tolist(), strict=True)}):
+            for one, other in ((a, b), (b, a)):
+                held = [name for name in self.table.at[one, "related_to"].split(",") if name]
+                if names[other] not in held:
+                    self.table.at[one, "related_to"] = ",".join([*held, names[other]])
+
+
+def filter_animals(genotypes: Genotypes, samples: pd.DataFrame, roles: pd.DataFrame, settings: dict) -> Animals:
+    """Go through all filters of animals.
+
+    Args:
+        genotypes: the genotype store.
+        samples: rows of the sample sheet for the store's animals, in its order: materialSampleID, locationID, role and
+            optional replicateOf.
+        roles: table of `site_roles`; every locationID of `samples` is in it.
+        settings: min_sample_call_rate, duplicate_identity.
+
+    Raises:
+        InputError: where no animal, or no marker that tells animals' quality, is left.
+    """
+    animals = Animals(
+        pd.DataFrame(
+            {
+                "materialSampleID": samples["materialSampleID"].to_numpy(),
+                "locationID": samples["locationID"].to_numpy(),
+                "role": samples["role"].to_numpy(),
+                "status": "kept",
+                "reason": "",
+                "flags": "",
+                "call_rate": np.nan,
+                "heterozygosity": np.nan,
+                "defines": False,
+                "value": np.nan,
+                "limit": np.nan,
+                "related_to": "",
+            }
+        ).reset_index(drop=True)
+    )
+    table = animals.table
+    site = table["locationID"].map({name: i for i, name in enumerate(roles["locationID"])}).to_numpy(dtype=np.int64)
+    baseline = (table["role"] == "baseline").to_numpy()
+    may_define = baseline & roles["defines"].to_numpy(dtype=bool)[site]
+    if not may_define.any():
+        found, allowed = "no baseline animal at a wild site within the native range", "at least one"
+        raise InputError(Problem("samples", "", "role", found, allowed))
+
+    pooled = _pooled_counts(genotypes, may_define)
+    wide = pooled[:, :3].sum(axis=1) >= max(1.0, WIDELY_CALLED * may_define.sum())
+    if not wide.any():
+        found = f"no marker called in at least {WIDELY_CALLED:.0%} of the baseline animals"
+        raise InputError(Problem("genotypes", "", "", found, "genotypes with fewer missing calls"))
+    table["call_rate"] = _called(genotypes, wide)[0] / wide.sum()
+    minimum = settings["min_sample_call_rate"]
+    animals.remove(
+        "sample_call_rate",
+        "call_rate",
+        (table["call_rate"] < minimum).to_numpy(),
+        table["call_rate"].to_numpy(),
+        minimum,
+    )
+    if not (animals.kept & may_define).any():
+        found = f"no baseline animal left: all are called at fewer than {minimum:.0%} of the markers"
+        raise InputError(
+            Problem("genotypes", "", "markers.min_sample_call_rate", found, "a lower limit, or better genotypes")
+        )
+
+    _declared_replicates(animals, samples)
+    pooled = _pooled_counts(genotypes, animals.kept & may_define)
+    frequency = _minor_frequency(pooled)
+    who = np.flatnonzero(animals.kept)
+    pairs = compare_pairs(genotypes.select(informative_markers(frequency, wide), who))
+    pairs = replace(pairs, first=who[pairs.first], second=who[pairs.second])
+    _same(animals, pairs, site, baseline, settings["duplicate_identity"])
+    _heterozygosity(animals, genotypes, wide & (np.nan_to_num(frequency) > 0), site, baseline, may_define, len(roles))
+    _kin(animals, pairs, site, settings["duplicate_identity"])
+    table["defines"] = animals.kept & may_define
+    if not table["defines"].any():
+        found = "no baseline animal left: all are more heterozygous than any first cross"
+        raise InputError(Problem("genotypes", "", "", found, "genotypes of single animals"))
+    return animals
+
+
+def _pooled_counts(genotypes: Genotypes, rows: np.ndarray) -> np.ndarray:
+    return genotypes.genotype_counts(np.where(rows, 0, -1), 1)[:, 0]
+
+
+def _minor_frequency(counts: np.ndarray) -> np.ndarray:
+    p = divide_or_nan(counts[:, 1] + 2 * counts[:, 2], 2 * counts[:, :3].sum(axis=1))
+    return np.minimum(p, 1 - p)
+
+
+def _called(genotypes: Genotypes, markers: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return, per animal, how many of the markers are called and how many are heterozygous; int64 (n_animals,) each."""
+    called, het = np.zeros(genotypes.n_samples, dtype=np.int64), np.zeros(genotypes.n_samples, dtype=np.int64)
+    for _, dosages in genotypes.blocks(markers):
+        called += (dosages >= 0).sum(axis=0)
+        het += (dosages == 1).sum(axis=0)
+    return called, het
+
+
+def _best(rows: np.ndarray, call_rate: np.ndarray) -> int:
+    return int(rows[np.argmax(call_rate[rows])])  # the first of equals
+
+
+def _declared_replicates(animals: Animals, samples: pd.DataFrame) -> None:
+    table, n = animals.table, len(animals.table)
+    place = {name: i for i, name in enumerate(table["materialSampleID"])}
+    declared = samples["replicateOf"].fillna("").tolist() if "replicateOf" in samples else [""] * n
+    pairs = [(i, place[name]) for i, name in enumerate(declared) if name in place]
+    group = clusters(*(np.array(side, dtype=np.int64) for side in (zip(*pairs, strict=True) if pairs else ((), ()))), n)
+    gone, rate = np.zeros(n, dtype=bool), table["call_rate"].to_numpy()
+    for number in np.unique(group):
+        rows = np.flatnonzero((group == number) & animals.kept)
+        if rows.size > 1:
+            best = _best(rows, rate)
+            others = rows[rows != best]
+            gone[others] = True
+            animals.replicates += [(best, int(other)) for other in others]
+            animals.relate(np.full(others.size, best), others)
+    animals.remove("replicate", "replicate", gone)
+
+
+def _same(animals: Animals, pairs: Pairs, site: np.ndarray, baseline: np.ndarray, least: float) -> None:
+    first, second, n = pairs.first, pairs.second, len(animals.table)
+    here = site[first] == site[second]
+    same = np.nan_to_num(pairs.identity) >= least
+    _flag_pairs(animals, pairs, same & here, "duplicate")
+    _flag_pairs(animals, pairs, same & ~here, "same_genotype_elsewhere")
+    own = same & here & baseline[first] & baseline[second]
+    group, gone, rate = clusters(first[own], second[own], n), np.zeros(n, dtype=bool), animals.table["call_rate"]
+    for number in np.unique(group[first[own]]):
+        rows = np.flatnonzero(group == number)
+        gone[rows[rows != _best(rows, rate.to_numpy())]] = True
+    for step, rows, among in (("duplicate", gone, here), ("same_genotype_elsewhere", np.zeros(n, dtype=bool), ~here)):
+        flagged = int((animals.flagged(step) & animals.kept & ~rows).sum())
+        expected = expected_above(pairs.identity[among], least)
+        animals.remove(step, "duplicate", rows, flagged=flagged, expected_false_flags=expected)
+
+
+def _kin(animals: Animals, pairs: Pairs, site: np.ndarray, least: float) -> None:
+    # two crosses of different stocks share heterozygous genotypes without being kin, so they are not compared
+    usable = animals.kept & ~animals.flagged("high_heterozygosity")
+    among = (site[pairs.first] == site[pairs.second]) & usable[pairs.first] & usable[pairs.second]
+    kin = among & ~(np.nan_to_num(pairs.identity) >= least) & (np.nan_to_num(pairs.kinship) > CLOSE_KIN)
+    _flag_pairs(animals, pairs, kin, "kin")
+    flagged, expected = int(animals.flagged("kin").sum()), expected_above(pairs.kinship[among], CLOSE_KIN)
+    none = np.zeros(len(animals.table), dtype=bool)
+    animals.remove("kin", "", none, flagged=flagged, expected_false_flags=expected)
+
+
+def _flag_pairs(animals: Animals, pairs: Pairs, chosen: np.ndarray, word: str) -> None:
+    animals.flag(np.unique(np.concatenate([pairs.first[chosen], pairs.second[chosen]])), word)
+    animals.relate(pairs.first[chosen], pairs.second[chosen])
+
+
+def _heterozygosity(
+    animals: Animals,
+    genotypes: Genotypes,
+    markers: np.ndarray,
+    site: np.ndarray,
+    baseline: np.ndarray,
+    may_define: np.ndarray,
+    n_sites: int,
+) -> None:
+    called, het = _called(genotypes, markers)
+    share = divide_or_nan(het, called)
+    animals.table["heterozygosity"] = share
+    defines = animals.kept & may_define
+    counts = genotypes.genotype_counts(np.where(defines, site, -1), n_sites)[markers]
+    limit = limits(share, site, defines, counts[:, np.unique(site[defines])], n_sites)
+    beyond = animals.kept & (np.nan_to_num(share, nan=-1) > limit.first_cross)
+    high = animals.kept & (np.nan_to_num(share, nan=-1) > limit.local[site])
+    animals.flag(high, "high_heterozygosity")
+    animals.flag(beyond, "beyond_f1_heterozygosity")
+    removed = beyond & baseline
+    animals.remove(
+        "high_heterozygosity",
+        "high_heterozygosity",
+        removed,
+        share,
+        limit.first_cross,
+        flagged=int((high & ~removed).sum()),
+        expected_false_flags=float(animals.kept.sum() * special.ndtr(-SPREADS)),
+    )

@@ -1,0 +1,114 @@
+"""Rule filters: which animals and markers stay, what is flagged, counts by site, and the genotyping error."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from homewater.animal_filters import filter_animals, site_roles
+from homewater.bit_planes import group_words
+from homewater.errors import InputError
+from homewater.genotyping_error import discordance, error_rate
+from homewater.input_files import read_polygons
+from homewater.marker_filters import filter_markers
+from homewater.step import run_step
+from homewater.store import Genotypes, SiteCounts, open_genotypes, write_site_counts
+from homewater.tables import read_table, write_table
+from homewater.thinning import thin_by_linkage
+from homewater.writer import write_json
+
+BLOCK = 4096
+MARKER_COLUMNS = ["marker", "chrom", "pos", "ref", "alt", "status", "reason", "call_rate", "minor_allele_frequency",
+                  "thinned", "passes_technical", "hardy_weinberg_p", "hardy_weinberg_q", "value", "limit"]  # fmt: skip
+TYPES = ("multiallelic", "no_alternate", "symbolic", "spanning_deletion", "not_one_base", "ambiguous_base")
+
+
+def main(
+    genotypes: str,
+    samples: str,
+    sites: str,
+    native_range: list[str],
+    kept_samples: str,
+    markers: str,
+    summary: str,
+    site_roles: str,
+    site_counts: str,
+    genotyping_error: str,
+    settings: dict,
+    species: str,
+) -> None:
+    """Read, filter, write; arguments carry the names that the rule gives them."""
+    store = open_genotypes(genotypes)
+    site_list = read_table(sites, "input_sites")
+    roles = _roles(site_list, native_range)
+    sheet = read_table(samples, "input_samples")
+    sheet = sheet[sheet["species"] == species].set_index("materialSampleID").loc[store.sample_ids].reset_index()
+
+    animals = filter_animals(store, sheet, roles, settings)
+    defines = animals.table["defines"].to_numpy()
+    defining_sites = [name for name in site_list["locationID"] if (animals.table["locationID"][defines] == name).any()]
+    place = animals.table["locationID"].map({name: i for i, name in enumerate(defining_sites)}).fillna(-1)
+    counts = store.genotype_counts(np.where(defines, place, -1).astype(np.int64), len(defining_sites))
+    table, taken = filter_markers(store.markers, counts, settings)
+    table["thinned"] = _thinned(store, table, defines, settings)
+
+    first, second = ([pair[side] for pair in animals.replicates] for side in (0, 1))
+    technical = np.flatnonzero(table["passes_technical"])
+    differing, compared = np.zeros(len(first), dtype=np.int64), np.zeros(len(first), dtype=np.int64)
+    for start in range(0, technical.size if first else 0, BLOCK):
+        some = technical[start : start + BLOCK]
+        found = discordance(store.select(some, np.array(first)), store.select(some, np.array(second)))
+        differing, compared = differing + found[0], compared + found[1]
+
+    rows = pd.DataFrame([*_record_rows(store.attributes["records"], store.n_markers), *animals.summary, *taken])
+    write_table(animals.table, kept_samples, "samples")
+    write_table(table[MARKER_COLUMNS], markers, "markers")
+    write_table(rows, summary, "filter_summary")
+    write_table(roles, site_roles, "site_roles")
+    write_site_counts(site_counts, SiteCounts(counts, np.array(defining_sites), store.markers))
+    write_json(error_rate(differing, compared, settings["genotyping_error"]), genotyping_error)
+    print(rows.to_string(index=False))
+
+
+def _roles(site_list: pd.DataFrame, native_range: list[str]) -> pd.DataFrame:
+    inside = np.ones(len(site_list), dtype=bool)
+    for path in [native_range] if isinstance(native_range, str) else native_range:
+        polygons, problems = read_polygons(path, Path(path).name)
+        if problems:
+            raise InputError(problems)
+        inside = shapely.intersects_xy(
+            polygons, site_list["decimalLongitude"].to_numpy(float), site_list["decimalLatitude"].to_numpy(float)
+        )
+    return site_roles(site_list, inside)
+
+
+def _thinned(store: Genotypes, table: pd.DataFrame, defines: np.ndarray, settings: dict) -> np.ndarray:
+    kept = np.flatnonzero(table["status"] == "kept")
+    _, word, bits, _ = group_words(store.layout, np.where(defines, 0, -1), 1)
+    mask = np.zeros(store.layout.n_words, dtype=np.uint64)
+    mask[word] = bits
+    blocks = (store.planes(kept[start : start + BLOCK]) for start in range(0, kept.size, BLOCK))
+    chrom = table["chrom"].to_numpy()[kept]
+    stays = thin_by_linkage(blocks, mask, chrom, settings["thinning_window"], settings["thinning_r2"])
+    thinned = np.zeros(len(table), dtype=bool)
+    thinned[kept] = stays
+    return thinned
+
+
+def _record_rows(records: dict, n_markers: int) -> list[dict]:
+    steps = [
+        ("record_filter", records["failed_filter"]),
+        ("record_type", sum(records[reason] for reason in TYPES)),
+        ("duplicate_record", records["duplicate_record"]),
+        ("same_marker_in_files", records["kept"] - n_markers),
+    ]
+    rows, before = [], records["read"]
+    for step, gone in steps:
+        rows.append({"step": step, "before": before, "removed": gone, "after": before - gone, "what": "markers"})
+        before -= gone
+    return rows
+
+
+if __name__ == "__main__":
+    run_step(main, snakemake)
