@@ -1,0 +1,117 @@
+"""The exact test against exact rationals, a published formula's values, and its own level on drawn data."""
+
+import itertools
+from fractions import Fraction
+from math import comb, factorial
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from homewater.hardy_weinberg import hardy_weinberg_p
+
+# N = 100, 21 minor alleles: heterozygotes and two-sided p by Wigginton, Cutler & Abecasis (2005), formula evaluated in
+# exact rationals
+PUBLISHED = {
+    21: 0.593645, 19: 1, 17: 0.284042, 15: 0.0695765, 13: 0.0102934, 11: 9.18859e-4, 9: 4.83633e-5, 7: 1.42478e-6,
+    5: 2.1307e-8, 3: 1.33894e-10, 1: 2.25285e-13,
+}  # fmt: skip
+
+
+def exact_distribution(n: int, copies: int) -> dict[int, Fraction]:
+    """P(h | N, nA) = 2^h N! nA! nB! / (h! hom! hom'! (2N)!), Wigginton et al. (2005) equation 1."""
+    other = 2 * n - copies
+    return {
+        h: Fraction(2**h * factorial(n), factorial(h) * factorial((copies - h) // 2) * factorial((other - h) // 2))
+        / comb(2 * n, copies)
+        for h in range(copies % 2, min(copies, other) + 1, 2)
+    }
+
+
+def exact_p(sites: list[tuple[int, int, int]]) -> Fraction:
+    """The same test by listing every combination of heterozygotes over sites."""
+    lists = [exact_distribution(r + h + a, 2 * a + h) for r, h, a in sites]
+    total: dict[int, Fraction] = {}
+    for chosen in itertools.product(*(d.items() for d in lists)):
+        p = Fraction(1)
+        for _, q in chosen:
+            p *= q
+        key = sum(h for h, _ in chosen)
+        total[key] = total.get(key, Fraction(0)) + p
+    assert sum(total.values()) == 1
+    seen = total[sum(h for _, h, _ in sites)]
+    return sum(p for p in total.values() if p <= seen)
+
+
+def test_published_table():
+    counts = np.array([[[100 - h - (21 - h) // 2, h, (21 - h) // 2]] for h in PUBLISHED])
+    assert hardy_weinberg_p(counts) == pytest.approx(list(PUBLISHED.values()), rel=5e-6)
+
+
+@pytest.mark.parametrize(
+    ("n", "copies", "expected"),
+    [(5, 5, {1: (5, 21), 3: (40, 63), 5: (8, 63)}), (3, 3, {1: (3, 5), 3: (2, 5)})],
+)
+def test_tables_worked_by_hand(n, copies, expected):
+    distribution = exact_distribution(n, copies)
+    assert distribution == {h: Fraction(*p) for h, p in expected.items()}
+    for h, own in distribution.items():
+        minor = (copies - h) // 2
+        p = hardy_weinberg_p(np.array([[[n - h - minor, h, minor]]]))[0]
+        assert p == pytest.approx(float(sum(q for q in distribution.values() if q <= own)), rel=1e-12)
+
+
+def test_blood_groups_agree_with_exact_arithmetic():
+    # CCR5 genotypes 224/64/6: exact test 0.6013; tiger moth 1469/138/5 (Ford 1971, counts from memory): 0.3825
+    assert hardy_weinberg_p(np.array([[[224, 64, 6]], [[1469, 138, 5]]])) == pytest.approx([0.6013, 0.3825], abs=5e-5)
+
+
+genotype = st.tuples(*[st.integers(0, 7)] * 3)
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.lists(genotype, min_size=1, max_size=4))
+def test_any_sites_agree_with_exact_rationals(sites):
+    p = hardy_weinberg_p(np.array([sites]))[0]
+    if sum(map(sum, sites)) == 0:
+        assert np.isnan(p)
+    else:
+        assert p == pytest.approx(float(exact_p(sites)), rel=1e-9)
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.lists(genotype, min_size=1, max_size=4), st.randoms())
+def test_neither_order_of_sites_nor_choice_of_allele_matters(sites, random):
+    mixed = [site[::-1] for site in random.sample(sites, len(sites))]
+    both = hardy_weinberg_p(np.array([sites])), hardy_weinberg_p(np.array([mixed]))
+    np.testing.assert_allclose(*both, rtol=1e-9)
+
+
+def test_large_samples_do_not_overflow():
+    p = hardy_weinberg_p(np.array([[[25000, 50000, 25000]], [[50000, 0, 50000]], [[26000, 48000, 26000]]]))
+    assert p[0] == pytest.approx(1, abs=1e-9)
+    assert p[1] == 1e-20
+    assert 0 < p[2] < 1e-12
+
+
+def test_differences_between_sites_are_no_departure_but_null_alleles_are():
+    apart = [[[40, 0, 0], [0, 0, 40]]]
+    assert hardy_weinberg_p(np.array(apart))[0] == 1
+    assert hardy_weinberg_p(np.array([[[40, 0, 40]]]))[0] < 1e-15
+    # a deficit too small to show in one site shows in ten
+    one = [[8, 9, 8]]
+    assert hardy_weinberg_p(np.array([one]))[0] > 0.1
+    assert hardy_weinberg_p(np.array([one * 10]))[0] < 1e-4
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_level_holds_under_random_union(seed):
+    """An exact test rejects at most as often as its level; drawn genotypes, several sites, rare and common alleles."""
+    rng = np.random.default_rng(seed)
+    p = rng.uniform(0.02, 0.98, (20000, 6, 1))
+    counts = rng.multinomial(15, np.concatenate([(1 - p) ** 2, 2 * p * (1 - p), p**2], axis=2))
+    found = hardy_weinberg_p(counts)
+    for level in (0.05, 0.01, 0.001):
+        assert (found <= level).mean() <= level + 3 * np.sqrt(level / 20000)
+    assert (found <= 0.05).mean() > 0.03  # and is not idle
