@@ -1,0 +1,296 @@
+"""Gradient or break: places where differentiation between neighbouring sites exceeds what distance explains there.
+
+Each edge of the shortest tree by water is a candidate. What distance explains at an edge is learnt from the other
+edges: the median step a km, of all others and of the nearest ones, whichever is larger, so neither a few breaks nor one
+steep stretch passes for the rule. The excess of an edge is the mean, over the nearest sites on either side, of
+F / (1 - F) less that. Its error comes from leaving out chromosomes; sites are never permuted. Where the best edge
+passes, the sites are split there and each side is searched again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from homewater.contrasts import Mixture, Replicates, mean_between, mixture, to_fst, weighted_median
+from homewater.site_tree import edge_hops, nearest, segments, sides, spanning_tree
+
+NEAR_SITES = 3  # sites on either side whose pairs make the excess: fewer are noisier, more reach beyond the place
+NEAR_EDGES = 4  # edges from which the local step is learnt: two on either side along a line
+MIN_F3_T = -3.0  # the threshold of Patterson et al. (2012) Genetics 192:1065-1093
+CONTACT_SHARE = (0.1, 0.9)  # a place with a smaller share of one side than this is called pure (common practice)
+
+
+@dataclass(frozen=True)
+class BreakRules:
+    """Settings of a break.
+
+    Attributes:
+        min_break_fst: least F_ST beyond distance.
+        break_level: level of the test before correction.
+        median_step_multiple: least multiple of the step that distance explains.
+    """
+
+    min_break_fst: float
+    break_level: float
+    median_step_multiple: float
+
+
+@dataclass(frozen=True)
+class Cut:
+    """One edge and the evidence for a break there.
+
+    Attributes:
+        edge: number of the edge in the tree.
+        level: level of the hierarchy at which it was last tested, from 1.
+        excess: F_ST beyond distance; ci_low, ci_high its 95 % interval.
+        p_value: one-sided, before correction; p_adjusted after Bonferroni over edges and levels.
+        step: differentiation of the edge as F_ST, distance and excess together.
+        expected_step: what distance explains of it.
+        reading: see `reading_of`, or `contact_zone`.
+        grade: see `grade_of`.
+    """
+
+    edge: int
+    level: int
+    excess: float
+    ci_low: float
+    ci_high: float
+    p_value: float
+    p_adjusted: float
+    step: float
+    expected_step: float
+    reading: str
+    grade: str
+
+
+def reading_of(cut: Cut, rules: BreakRules) -> str:
+    """Return what an edge's numbers say, by the one set of rules.
+
+    `distance_unknown`: no other edge tells what distance explains. `not_detected`: the test does not reject a mere
+    gradient. `below_least_fst`: detectable, too small to manage separately by the stated rule. `within_gradient`: large
+    enough, but not several times the step that distance explains. `boundary`: all conditions hold.
+    """
+    if np.isnan(cut.expected_step):
+        return "distance_unknown"
+    if not cut.p_adjusted < rules.break_level:
+        return "not_detected"
+    if cut.excess < rules.min_break_fst:
+        return "below_least_fst"
+    if cut.step < rules.median_step_multiple * cut.expected_step:
+        return "within_gradient"
+    return "boundary"
+
+
+def grade_of(cut: Cut, rules: BreakRules) -> str:
+    """Return the grade of an edge, by the one set of rules.
+
+    `strong`: a boundary whose whole interval lies above the least F_ST; `moderate`: a boundary whose interval does not;
+    `weak`: a difference that is detectable, or whose distance is unknown, but makes no boundary; `none`: nothing
+    detected.
+    """
+    if cut.reading == "boundary":
+        return "strong" if cut.ci_low >= rules.min_break_fst else "moderate"
+    if cut.reading == "distance_unknown":
+        return "weak" if cut.ci_low >= rules.min_break_fst else "none"
+    return "none" if cut.reading == "not_detected" else "weak"
+
+
+@dataclass(frozen=True)
+class Search:
+    """What a search for breaks works on.
+
+    Attributes:
+        replicates: pairwise figures of the sites.
+        km: float64 (n, n), distances by water, no NaN.
+        edges: int64 (n - 1, 2), the tree.
+        rules: settings.
+    """
+
+    replicates: Replicates
+    km: np.ndarray
+    edges: np.ndarray
+    rules: BreakRules
+
+    def rate_of_distance(self, edge: int | None, members: np.ndarray, cut: np.ndarray) -> np.ndarray:
+        """Return what distance explains near an edge, F / (1 - F) a km, float64 (n_blocks + 1,), never negative.
+
+        Args:
+            edge: the edge under test, which is left out; None for the whole tree.
+            members: int, sites of the part under test.
+            cut: bool (n_edges,), edges already taken for breaks or contact zones; they are left out.
+        """
+        others = np.flatnonzero(~cut)
+        others = others[others != edge] if edge is not None else others
+        rates = [self._median_rate(others)]
+        if edge is not None:
+            inside = np.flatnonzero(np.isin(self.edges, members).all(axis=1))
+            hops = edge_hops(self.edges, inside, edge)
+            local = inside[np.lexsort((inside, hops))]
+            local = local[(local != edge) & ~cut[local]][:NEAR_EDGES]
+            rates.append(self._median_rate(local))
+        stacked = np.stack(rates)
+        known = np.isfinite(stacked)
+        highest = np.where(known, np.maximum(stacked, 0.0), -np.inf).max(axis=0)
+        return np.where(known.any(axis=0), highest, np.nan)
+
+    def _median_rate(self, edges: np.ndarray) -> np.ndarray:
+        i, j = self.edges[edges].T
+        length = self.km[i, j]
+        apart = length > 0
+        steps = self.replicates.linear[:, i[apart], j[apart]]
+        return weighted_median(steps / length[apart], length[apart])
+
+    def near(self, edge: int, members: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the sites nearest to an edge on its two sides, at most NEAR_SITES each."""
+        i, j = self.edges[edge].tolist()
+        one, other = sides(self.edges, members, edge)
+        return nearest(self.km, i, one, NEAR_SITES), nearest(self.km, j, other, NEAR_SITES)
+
+    def test(self, edge: int, members: np.ndarray, cut: np.ndarray, level: int) -> Cut:
+        """Return the evidence for a break at an edge inside a part of the tree.
+
+        Args:
+            edge: number of the edge.
+            members: int, sites of the part.
+            cut: as in `rate_of_distance`.
+            level: level of the hierarchy; the correction is over all edges of the tree times this level.
+        """
+        i, j = self.edges[edge].tolist()
+        one, other = self.near(edge, members)
+        rate = self.rate_of_distance(edge, members, cut)
+        known = bool(np.isfinite(rate[0]))
+        explained = np.where(np.isfinite(rate), rate, 0.0)
+        beyond = mean_between(self.replicates.linear, one, other) - explained * mean_between(self.km, one, other)
+        excess = to_fst(beyond)
+        low, high = self.replicates.interval(excess)
+        p = self.replicates.p_greater(excess)
+        expected = float(explained[0] * self.km[i, j])
+        found = Cut(
+            edge=edge,
+            level=level,
+            excess=float(excess[0]),
+            ci_low=float(low),
+            ci_high=float(high),
+            p_value=p,
+            p_adjusted=min(1.0, p * len(self.edges) * level) if np.isfinite(p) else float("nan"),
+            step=float(to_fst(beyond[0] + expected)),
+            expected_step=float(to_fst(expected)) if known else float("nan"),
+            reading="",
+            grade="",
+        )
+        return self.read(found)
+
+    def read(self, cut: Cut) -> Cut:
+        """Return the evidence with its reading and grade."""
+        cut = replace(cut, reading=reading_of(cut, self.rules))
+        return replace(cut, grade=grade_of(cut, self.rules))
+
+
+def is_contact(found: Mixture, rules: BreakRules) -> bool:
+    """Whether a place between two units is a mixture of them and no unit of its own.
+
+    The share of each side exceeds a tenth, and either f3 is negative beyond doubt or what no mixture explains is not
+    proved to exceed the least F_ST and half of what the mixture explains of the difference to the nearer side: a unit
+    of its own needs proof.
+    """
+    low, high = CONTACT_SHARE
+    if not (found.spread > 0 and low < found.share < high):
+        return False
+    explained = min(found.share, 1 - found.share) ** 2 * found.spread
+    return found.f3_t < MIN_F3_T or not found.own_drift_low > max(rules.min_break_fst, explained / 2)
+
+
+def find_breaks(replicates: Replicates, km: np.ndarray, rules: BreakRules) -> tuple[np.ndarray, list[Cut]]:
+    """Return the tree and the evidence at each of its edges, the breaks first.
+
+    Args:
+        replicates: pairwise figures of the sites that have animals enough.
+        km: float64 (n, n), distances by water, no NaN.
+        rules: settings.
+
+    Returns:
+        edges, int64 (n - 1, 2); one `Cut` an edge: breaks (reading `boundary`) in the order in which they were found,
+        each with the numbers of the level at which it was accepted, then the other edges in the order of the tree, with
+        the numbers of the last level at which they were tested.
+    """
+    edges = spanning_tree(km)
+    search = Search(replicates, km, edges, rules)
+    accepted: list[Cut] = []
+    last: dict[int, Cut] = {}
+    gone = np.zeros(len(edges), dtype=bool)  # breaks, and edges inside or beside contact zones
+    parts = [(np.arange(len(km)), 1)] if len(km) else []
+    while parts:
+        members, level = parts.pop(0)
+        inside = np.flatnonzero(np.isin(edges, members).all(axis=1) & ~gone)
+        tested = [search.test(int(e), members, gone, level) for e in inside]
+        last |= {cut.edge: cut for cut in tested}
+        for best in sorted((c for c in tested if c.reading == "boundary"), key=lambda c: (-c.excess, c.edge)):
+            one, other = sides(edges, members, best.edge)
+            aside = next((s for s in (one, other) if _lies_between(search, s, members, accepted, best, gone)), None)
+            if aside is None:
+                accepted.append(best)
+                gone[best.edge] = True
+                parts += [(one, level + 1), (other, level + 1)]
+            else:
+                for edge in (best.edge, *np.flatnonzero(np.isin(edges, aside).all(axis=1))):
+                    last[int(edge)] = replace(last[int(edge)], reading="contact_zone", grade="weak")
+                    gone[edge] = True
+                parts.append((np.setdiff1d(members, aside), level))
+            break
+    taken = {cut.edge for cut in accepted}
+    return edges, accepted + [last[e] for e in sorted(last) if e not in taken]
+
+
+def _lies_between(
+    search: Search, part: np.ndarray, members: np.ndarray, accepted: list[Cut], proposed: Cut, gone: np.ndarray
+) -> bool:
+    """Whether a part that a proposed break would separate is a mixture of its two flanks."""
+    edges, rest = search.edges, np.setdiff1d(members, part)
+    end = next(int(i) for i in edges[proposed.edge] if i in part)
+    breaks = np.zeros(len(edges), dtype=bool)
+    breaks[[cut.edge for cut in accepted]] = True
+    label = segments(edges, breaks, len(search.km))
+    for cut in accepted:
+        i, j = edges[cut.edge].tolist()
+        for here, there in ((i, j), (j, i)):
+            if here in part:
+                beyond = nearest(search.km, there, np.flatnonzero(label == label[there]), NEAR_SITES)
+                flank = nearest(search.km, end, rest, NEAR_SITES)
+                rate = search.rate_of_distance(proposed.edge, members, gone)
+                if is_contact(mixture(search.replicates, search.km, rate, part, beyond, flank), search.rules):
+                    return True
+    return False
+
+
+def breaks_table(edges: np.ndarray, cuts: list[Cut], location_ids: list[str], km: np.ndarray) -> pd.DataFrame:
+    """Return table breaks: one row an edge, breaks first.
+
+    Args:
+        edges: int64 (n - 1, 2), as `find_breaks` returns it.
+        cuts: likewise.
+        location_ids: sites, in the order of the numbers in `edges`.
+        km: float64 (n, n), distances by water; NaN where not joined.
+    """
+    first = [int(edges[cut.edge, 0]) for cut in cuts]
+    second = [int(edges[cut.edge, 1]) for cut in cuts]
+    return pd.DataFrame(
+        {
+            "break": [f"break_{k + 1}" for k in range(len(cuts))],
+            "side_a_nearest_site": [location_ids[i] for i in first],
+            "side_b_nearest_site": [location_ids[j] for j in second],
+            "fst_beyond_distance": [cut.excess for cut in cuts],
+            "ci_low": [cut.ci_low for cut in cuts],
+            "ci_high": [cut.ci_high for cut in cuts],
+            "p_value": [cut.p_value for cut in cuts],
+            "grade": [cut.grade for cut in cuts],
+            "reading": [cut.reading for cut in cuts],
+            "level": [cut.level for cut in cuts],
+            "p_adjusted": [cut.p_adjusted for cut in cuts],
+            "step_fst": [cut.step for cut in cuts],
+            "expected_step_fst": [cut.expected_step for cut in cuts],
+            "sea_km": [float(km[i, j]) for i, j in zip(first, second, strict=True)],
+        }
+    )
