@@ -1,19 +1,14 @@
-"""Principal components of the animals that define units; all others are projected onto their axes.
-
-The relationship matrix is summed over blocks of markers, so memory grows with animals and not with markers, and the
-axes are exact eigenvectors. A missing genotype is not filled in: a pair of animals is compared over the markers typed
-in both.
-"""
+"""Principal components of the animals that define units; all others are projected onto their axes."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-BLOCK = 2048  # markers a product; fixed, so sums are the same on any machine
+from homewater.relationship import leading_axes
+
 HOLD_OUT_FOLDS = 5
 
 
@@ -35,36 +30,6 @@ class Axes:
     shrinkage: np.ndarray
 
 
-def relationship_matrix(blocks: Iterable[np.ndarray], defining: np.ndarray) -> np.ndarray:
-    """Return the genetic covariance of every two animals, markers scaled to unit variance under random mating.
-
-    Args:
-        blocks: int8 (n_block, n_animals) dosages, MISSING = -1, at most BLOCK markers each.
-        defining: bool (n_animals,), animals whose frequencies centre and scale the markers.
-
-    Returns:
-        float64 (n_animals, n_animals), symmetric; 0 where two animals have no typed marker in common. Markers without
-        variation among defining animals are left out.
-
-    Source: Patterson, Price & Reich (2006) PLoS Genet 2:e190, equations 1 to 3, with pairwise-complete sums.
-    """
-    n = defining.size
-    total, shared = np.zeros((n, n)), np.zeros((n, n))
-    for dosages in blocks:
-        typed = dosages >= 0
-        ours = typed[:, defining]
-        n_typed = ours.sum(axis=1)
-        copies = np.where(ours, dosages[:, defining], 0).sum(axis=1)
-        used = (copies > 0) & (copies < 2 * n_typed)
-        p = copies[used] / (2 * n_typed[used])
-        scaled = (dosages[used] - 2 * p[:, None]) / np.sqrt(2 * p * (1 - p))[:, None]
-        scaled = np.where(typed[used], scaled, 0.0).astype(np.float32)
-        present = typed[used].astype(np.float32)
-        total += scaled.T @ scaled
-        shared += present.T @ present
-    return np.divide(total, shared, out=np.zeros_like(total), where=shared > 0)
-
-
 def principal_axes(relationship: np.ndarray, defining: np.ndarray, n_axes: int) -> Axes:
     """Return the scores of all animals on the axes of the defining ones.
 
@@ -81,7 +46,7 @@ def principal_axes(relationship: np.ndarray, defining: np.ndarray, n_axes: int) 
         Axes; signs such that the score of largest magnitude among defining animals is positive.
     """
     ours = np.flatnonzero(defining)
-    values, vectors = _eigen(relationship[np.ix_(ours, ours)], n_axes)
+    values, vectors = leading_axes(relationship[np.ix_(ours, ours)], n_axes)
     scores = _project(relationship[:, ours], values, vectors)
     scores[ours] = vectors * np.sqrt(values)
     if len(scores) > ours.size and values.size:
@@ -89,17 +54,6 @@ def principal_axes(relationship: np.ndarray, defining: np.ndarray, n_axes: int) 
     trace = np.trace(relationship[np.ix_(ours, ours)])
     shares = values / trace if values.size else values
     return Axes(scores, values, shares, _shrinkage(relationship, ours, scores[ours]))
-
-
-def _eigen(matrix: np.ndarray, n_axes: int) -> tuple[np.ndarray, np.ndarray]:
-    if len(matrix) < 2:
-        return np.zeros(0), np.zeros((len(matrix), 0))
-    values, vectors = np.linalg.eigh(matrix)
-    values, vectors = values[::-1][: len(matrix) - 1], vectors[:, ::-1][:, : len(matrix) - 1]
-    kept = np.flatnonzero(values > 1e-9 * max(values[0], 1e-300))[:n_axes]
-    values, vectors = values[kept], vectors[:, kept]
-    largest = np.abs(vectors).round(9).argmax(axis=0)  # rounded, so equal magnitudes do not depend on the last bit
-    return values, vectors * np.where(vectors[largest, np.arange(kept.size)] < 0, -1.0, 1.0)
 
 
 def _project(covariances: np.ndarray, values: np.ndarray, vectors: np.ndarray) -> np.ndarray:
@@ -115,7 +69,7 @@ def _shrinkage(relationship: np.ndarray, ours: np.ndarray, scores: np.ndarray) -
     for fold in range(HOLD_OUT_FOLDS):
         out = np.arange(ours.size) % HOLD_OUT_FOLDS == fold
         rest = ours[~out]
-        values, vectors = _eigen(relationship[np.ix_(rest, rest)], n_axes)
+        values, vectors = leading_axes(relationship[np.ix_(rest, rest)], n_axes)
         inside = vectors * np.sqrt(values)
         # the rotation that best lays the fold's axes on the whole's (orthogonal Procrustes)
         left, _, right = np.linalg.svd(inside.T @ scores[~out], full_matrices=False)

@@ -1,6 +1,7 @@
 """Rule pca: axes of the animals that define units, all others projected."""
 
-from homewater.pca import BLOCK, pca_tables, principal_axes, relationship_matrix
+from homewater.pca import pca_tables, principal_axes
+from homewater.relationship import BLOCK, relationship_matrix
 from homewater.selection import kept_animals
 from homewater.step import run_step
 from homewater.store import open_genotypes

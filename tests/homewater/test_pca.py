@@ -7,11 +7,12 @@ from sklearn.decomposition import PCA
 from structure_study import drawn_dosages
 
 from homewater import pca
+from homewater.relationship import BLOCK, relationship_matrix
 
 
-def of(dosages, defining, n_axes=4, size=pca.BLOCK):
+def of(dosages, defining, n_axes=4, size=BLOCK):
     blocks = [dosages[i : i + size] for i in range(0, len(dosages), size)]
-    return pca.principal_axes(pca.relationship_matrix(blocks, defining), defining, n_axes)
+    return pca.principal_axes(relationship_matrix(blocks, defining), defining, n_axes)
 
 
 def scaled(dosages, defining):
@@ -38,7 +39,7 @@ def test_relationship_equals_plain_float64_pairs():
     dosages = drawn_dosages(2, [8, 6], 120, missing=0.2)
     dosages[:3] = [[-1] * 14, [0] * 14, [2] * 14]  # all missing, no variation
     defining = np.arange(14) < 9
-    matrix = pca.relationship_matrix([dosages[:50], dosages[50:]], defining)
+    matrix = relationship_matrix([dosages[:50], dosages[50:]], defining)
     ours = np.where(dosages < 0, np.nan, dosages).astype(float)
     with np.errstate(all="ignore"):
         p = np.array([np.mean(row[defining & ~np.isnan(row)]) / 2 for row in ours[3:]])

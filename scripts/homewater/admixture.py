@@ -1,0 +1,321 @@
+"""Maximum likelihood of shared ancestry: each animal a mixture of k clusters, each cluster a set of allele frequencies.
+
+The number of alternate alleles of animal i at marker j is binomial(2, s) with s = sum over clusters of q(i, c) p(c, j).
+Frequencies for given shares, and shares for given frequencies, are concave problems of k unknowns each; they are solved
+in turn by Newton steps under their bounds, and no step is kept that lowers a likelihood.
+
+Source of the model: Pritchard, Stephens & Donnelly (2000) Genetics 155:945-959; as a likelihood, Tang et al. (2005)
+Genet Epidemiol 28:289-301, whose EM step is the second version in the tests.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+
+WIDTH = 128  # columns worked on at once: their derivatives stay in the processor's cache
+LOG_EVERY = 16  # factors multiplied before a logarithm is taken; their product cannot underflow
+HALVINGS = 4
+SWEEPS = 200
+SETTLED = 1e-10
+MEMORY = 8  # rounds from which the next start is mixed
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Result of `fit`.
+
+    Attributes:
+        shares: float64 (n_animals, k), rows sum to 1.
+        frequencies: float64 (k, n_markers).
+        log_likelihood: natural logarithm, over typed genotypes, without the binomial coefficients.
+        steps: rounds made.
+        converged: False where the rounds ran out.
+    """
+
+    shares: np.ndarray
+    frequencies: np.ndarray
+    log_likelihood: float
+    steps: int
+    converged: bool
+
+
+def frequency_floor(n_animals: int) -> float:
+    """Return the least allele frequency of a cluster: half a copy among all animals, below what any sample can tell.
+
+    Args:
+        n_animals: animals in the sample.
+    """
+    return 0.25 / max(n_animals, 1)
+
+
+def fit(by_animal: np.ndarray, shares: np.ndarray, max_rounds: int, tolerance: float) -> Fit:
+    """Return the fit that rounds of Newton steps reach from a start.
+
+    Args:
+        by_animal: int8 (n_animals, n_markers), MISSING = -1.
+        shares: float64 (n_animals, k), the start; rows sum to 1.
+        max_rounds: most rounds made; a round renews frequencies, then shares.
+        tolerance: a round that gains less log-likelihood is the last.
+    """
+    by_animal = np.ascontiguousarray(by_animal, dtype=np.int8)
+    by_marker = np.ascontiguousarray(by_animal.T)
+    floor = frequency_floor(by_animal.shape[0])
+    frequencies = start_frequencies(by_animal, shares, floor)
+    best, reached, rounds, converged, mixed = (shares, frequencies), -np.inf, 0, False, False
+    history: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
+    while rounds < max_rounds and not converged:
+        new_frequencies, _ = improve(by_animal, shares, frequencies, floor)
+        turned, values = improve(by_marker, np.ascontiguousarray(new_frequencies.T), np.ascontiguousarray(shares.T))
+        new_shares, total = np.ascontiguousarray(turned.T), float(values.sum())
+        rounds += 1
+        if mixed and total < reached:  # the mixture overshot: go on from the best, and forget
+            (shares, frequencies), history, mixed = best, [], False
+            continue
+        converged = total - reached < tolerance
+        best, reached = (new_shares, new_frequencies), max(total, reached)
+        history = [*history, (shares, new_shares, new_frequencies)][-MEMORY:]
+        shares, frequencies = _mix(history, floor)
+        mixed = len(history) > 1
+    return Fit(*best, reached, rounds, converged)
+
+
+def _mix(history: list, floor: float) -> tuple[np.ndarray, np.ndarray]:
+    """Next start: the combination of rounds whose moves of the shares cancel best, put back within its bounds.
+
+    Source: Anderson (1965) J ACM 12:547-560.
+    """
+    before, shares, frequencies = zip(*history, strict=True)
+    if len(history) == 1:
+        return shares[0], frequencies[0]
+    moves = np.array([(after - start).ravel() for start, after in zip(before, shares, strict=True)])
+    change = np.diff(moves, axis=0)
+    normal = change @ change.T
+    normal += (1e-10 * np.trace(normal) + 1e-300) * np.eye(len(normal))
+    weights = np.linalg.solve(normal, change @ moves[-1])
+    mixed = [
+        parts[-1] - sum(w * (after - start) for w, start, after in zip(weights, parts[:-1], parts[1:], strict=True))
+        for parts in (shares, frequencies)
+    ]
+    positive = np.maximum(mixed[0], 0.0)
+    return positive / positive.sum(axis=1, keepdims=True), np.clip(mixed[1], floor, 1 - floor)
+
+
+def start_frequencies(by_animal: np.ndarray, shares: np.ndarray, floor: float) -> np.ndarray:
+    """Return float64 (k, n_markers): frequencies of the animals weighted by their shares; 1/2 where nobody is typed.
+
+    Args:
+        by_animal: int8 (n_animals, n_markers), MISSING = -1.
+        shares: float64 (n_animals, k).
+        floor: least frequency of either allele.
+    """
+    out = np.empty((shares.shape[1], by_animal.shape[1]))
+    for start in range(0, by_animal.shape[1], 1024):
+        part = by_animal[:, start : start + 1024]
+        typed = (part >= 0).astype(np.float64)
+        copies, weight = shares.T @ (part * typed), 2 * (shares.T @ typed)
+        out[:, start : start + 1024] = np.where(weight > 0, copies / np.where(weight > 0, weight, 1), 0.5)
+    return np.clip(out, floor, 1 - floor)
+
+
+def improve(
+    genotypes: np.ndarray, left: np.ndarray, right: np.ndarray, floor: float | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return `right` after one Newton step of each of its columns, and each column's log-likelihood.
+
+    The model is symmetric: rows may be animals and columns markers (`right` holds frequencies, bounded by `floor`), or
+    rows markers and columns animals (`right` holds shares that sum to 1; `floor` is None).
+
+    Args:
+        genotypes: int8 (n_rows, n_columns), MISSING = -1.
+        left: float64 (n_rows, k).
+        right: float64 (k, n_columns).
+        floor: bound of frequencies, or None where columns of `right` are shares.
+
+    Returns:
+        float64 (k, n_columns), and float64 (n_columns,), never below that of the `right` given.
+    """
+    gradient, curvature, before = derivatives(genotypes, left, right)
+    step = solve(gradient, curvature, right, floor)
+    best, reached = right + step, np.empty_like(before)
+    _log_likelihood(genotypes, left, best, reached)
+    for _ in range(HALVINGS):
+        worse = reached < before
+        if not worse.any():
+            return best, reached
+        step = np.where(worse, step / 2, step)
+        best = np.where(worse, right + step, best)
+        _log_likelihood(genotypes, left, best, reached)
+    worse = reached < before
+    return np.where(worse, right, best), np.where(worse, before, reached)
+
+
+def derivatives(
+    genotypes: np.ndarray, left: np.ndarray, right: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the derivatives of each column's log-likelihood by its entries of `right`.
+
+    Args:
+        genotypes: int8 (n_rows, n_columns), MISSING = -1.
+        left: float64 (n_rows, k).
+        right: float64 (k, n_columns).
+
+    Returns:
+        gradient float64 (k, n_columns); curvature float64 (k (k + 1) / 2, n_columns), second derivatives with the sign
+        turned, lower triangle by rows; log-likelihood float64 (n_columns,).
+    """
+    k, n_columns = right.shape
+    gradient, curvature = np.zeros((k, n_columns)), np.zeros((k * (k + 1) // 2, n_columns))
+    value = np.zeros(n_columns)
+    _derivatives(genotypes, left, right, gradient, curvature)
+    _log_likelihood(genotypes, left, right, value)
+    return gradient, curvature, value
+
+
+def solve(gradient: np.ndarray, curvature: np.ndarray, right: np.ndarray, floor: float | None) -> np.ndarray:
+    """Return the step to the top of each column's second-order model, within the bounds of `right`.
+
+    Args:
+        gradient: as from `derivatives`.
+        curvature: as from `derivatives`.
+        right: float64 (k, n_columns), where the derivatives were taken.
+        floor: as in `improve`.
+    """
+    step = np.zeros_like(right)
+    if floor is None:
+        _solve_shares(gradient, curvature, right, step)
+    else:
+        _solve_frequencies(gradient, curvature, right, step, floor)
+    return step
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _derivatives(genotypes, left, right, gradient, curvature):  # pragma: no cover
+    n_rows, n_columns = genotypes.shape
+    k = left.shape[1]
+    # always WIDTH columns, the last ones padded: loops of known length are what the compiler turns into vectors
+    g, s, slope, bend = np.zeros(WIDTH, dtype=np.int8), np.empty(WIDTH), np.empty(WIDTH), np.empty(WIDTH)
+    mine, first_sum, second_sum = np.empty((k, WIDTH)), np.empty((k, WIDTH)), np.empty((k * (k + 1) // 2, WIDTH))
+    for first in range(0, n_columns, WIDTH):
+        width = min(WIDTH, n_columns - first)
+        mine[:] = 0.5
+        mine[:, :width] = right[:, first : first + width]
+        first_sum[:], second_sum[:] = 0.0, 0.0
+        for row in range(n_rows):
+            for c in range(width):
+                g[c] = genotypes[row, first + c]
+            _mixture(left, mine, row, s)
+            for c in range(WIDTH):
+                dosage = np.float64(np.int32(g[c]))
+                alternate = max(dosage, 0.0)
+                reference = 2.0 - abs(dosage) - max(-dosage, 0.0)  # 0 where missing
+                x = 1.0 / s[c]
+                y = 1.0 / (1.0 - s[c])
+                slope[c] = alternate * x - reference * y
+                bend[c] = alternate * x * x + reference * y * y
+            at = 0
+            for a in range(k):
+                weight = left[row, a]
+                for c in range(WIDTH):
+                    first_sum[a, c] += weight * slope[c]
+                for b in range(a + 1):
+                    product = weight * left[row, b]
+                    for c in range(WIDTH):
+                        second_sum[at, c] += product * bend[c]
+                    at += 1
+        gradient[:, first : first + width] = first_sum[:, :width]
+        curvature[:, first : first + width] = second_sum[:, :width]
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _log_likelihood(genotypes, left, right, value):  # pragma: no cover
+    n_rows, n_columns = genotypes.shape
+    g, s, product = np.zeros(WIDTH, dtype=np.int8), np.empty(WIDTH), np.empty(WIDTH)
+    mine = np.empty((left.shape[1], WIDTH))
+    for first in range(0, n_columns, WIDTH):
+        width = min(WIDTH, n_columns - first)
+        mine[:] = 0.5
+        mine[:, :width] = right[:, first : first + width]
+        value[first : first + width] = 0.0
+        product[:] = 1.0
+        for row in range(n_rows):
+            for c in range(width):
+                g[c] = genotypes[row, first + c]
+            _mixture(left, mine, row, s)
+            for c in range(WIDTH):
+                dosage = np.float64(np.int32(g[c]))
+                # both copies as alternate, one of each or both reference, by dosage; 1 where missing
+                t = 1.0 - s[c]
+                both = s[c] * s[c] if dosage == 2.0 else (s[c] * t if dosage == 1.0 else t * t)
+                product[c] *= both if dosage >= 0.0 else 1.0
+            if row % LOG_EVERY == LOG_EVERY - 1 or row == n_rows - 1:
+                for c in range(width):
+                    value[first + c] += np.log(product[c])
+                product[:] = 1.0
+
+
+@numba.njit(inline="always")
+def _mixture(left, mine, row, s):  # pragma: no cover
+    for c in range(WIDTH):
+        s[c] = left[row, 0] * mine[0, c]
+    for a in range(1, left.shape[1]):
+        weight = left[row, a]
+        for c in range(WIDTH):
+            s[c] += weight * mine[a, c]
+
+
+@numba.njit(cache=True)
+def _load(gradient, curvature, column, slope, bend):  # pragma: no cover
+    k, at, trace = slope.size, 0, 0.0
+    for a in range(k):
+        slope[a] = gradient[a, column]
+        for b in range(a + 1):
+            bend[a, b] = bend[b, a] = curvature[at, column]
+            at += 1
+        trace += bend[a, a]
+    for a in range(k):
+        bend[a, a] += 1e-9 * trace + 1e-12  # a cluster that nobody has keeps its place
+
+
+@numba.njit(cache=True)
+def _solve_frequencies(gradient, curvature, right, step, floor):  # pragma: no cover
+    k, n_columns = right.shape
+    slope, bend = np.empty(k), np.empty((k, k))
+    for column in range(n_columns):
+        _load(gradient, curvature, column, slope, bend)
+        for _ in range(SWEEPS):
+            largest = 0.0
+            for a in range(k):
+                now = right[a, column] + step[a, column]
+                move = min(max(now + slope[a] / bend[a, a], floor), 1.0 - floor) - now
+                step[a, column] += move
+                for b in range(k):
+                    slope[b] -= bend[b, a] * move
+                largest = max(largest, abs(move))
+            if largest < SETTLED:
+                break
+
+
+@numba.njit(cache=True)
+def _solve_shares(gradient, curvature, right, step):  # pragma: no cover
+    k, n_columns = right.shape
+    slope, bend = np.empty(k), np.empty((k, k))
+    for column in range(n_columns):
+        _load(gradient, curvature, column, slope, bend)
+        for _ in range(SWEEPS):
+            largest = 0.0
+            for a in range(k):
+                for b in range(a):
+                    # move share from b to a as far as the model gains and both stay within 0 and 1
+                    move = (slope[a] - slope[b]) / (bend[a, a] + bend[b, b] - 2 * bend[a, b])
+                    move = max(move, -(right[a, column] + step[a, column]))
+                    move = min(move, right[b, column] + step[b, column])
+                    step[a, column] += move
+                    step[b, column] -= move
+                    for c in range(k):
+                        slope[c] -= (bend[c, a] - bend[c, b]) * move
+                    largest = max(largest, abs(move))
+            if largest < SETTLED:
+                break

@@ -1,0 +1,63 @@
+"""Genetic covariance of every two animals, and the axes along which they differ most.
+
+The matrix is summed over blocks of markers, so memory grows with animals and not with markers, and the axes are exact
+eigenvectors. A missing genotype is not filled in: a pair of animals is compared over the markers typed in both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+BLOCK = 2048  # markers a product; fixed, so sums are the same on any machine
+
+
+def relationship_matrix(blocks: Iterable[np.ndarray], defining: np.ndarray) -> np.ndarray:
+    """Return the genetic covariance of every two animals, markers scaled to unit variance under random mating.
+
+    Args:
+        blocks: int8 (n_block, n_animals) dosages, MISSING = -1, at most BLOCK markers each.
+        defining: bool (n_animals,), animals whose frequencies centre and scale the markers.
+
+    Returns:
+        float64 (n_animals, n_animals), symmetric; 0 where two animals have no typed marker in common. Markers without
+        variation among defining animals are left out.
+
+    Source: Patterson, Price & Reich (2006) PLoS Genet 2:e190, equations 1 to 3, with pairwise-complete sums.
+    """
+    n = defining.size
+    total, shared = np.zeros((n, n)), np.zeros((n, n))
+    for dosages in blocks:
+        typed = dosages >= 0
+        ours = typed[:, defining]
+        n_typed = ours.sum(axis=1)
+        copies = np.where(ours, dosages[:, defining], 0).sum(axis=1)
+        used = (copies > 0) & (copies < 2 * n_typed)
+        p = copies[used] / (2 * n_typed[used])
+        scaled = (dosages[used] - 2 * p[:, None]) / np.sqrt(2 * p * (1 - p))[:, None]
+        scaled = np.where(typed[used], scaled, 0.0).astype(np.float32)
+        present = typed[used].astype(np.float32)
+        total += scaled.T @ scaled
+        shared += present.T @ present
+    return np.divide(total, shared, out=np.zeros_like(total), where=shared > 0)
+
+
+def leading_axes(matrix: np.ndarray, n_axes: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the leading eigenvalues, falling and above 0, and their eigenvectors, signs fixed.
+
+    Args:
+        matrix: float64 (n, n), symmetric.
+        n_axes: axes wanted; at most n - 1 exist, since the animals were centred.
+
+    Returns:
+        float64 (n_found,) and float64 (n, n_found); the entry of largest magnitude of each vector is positive.
+    """
+    if len(matrix) < 2:
+        return np.zeros(0), np.zeros((len(matrix), 0))
+    values, vectors = np.linalg.eigh(matrix)
+    values, vectors = values[::-1][: len(matrix) - 1], vectors[:, ::-1][:, : len(matrix) - 1]
+    kept = np.flatnonzero(values > 1e-9 * max(values[0], 1e-300))[:n_axes]
+    values, vectors = values[kept], vectors[:, kept]
+    largest = np.abs(vectors).round(9).argmax(axis=0)  # rounded, so equal magnitudes do not depend on the last bit
+    return values, vectors * np.where(vectors[largest, np.arange(kept.size)] < 0, -1.0, 1.0)
