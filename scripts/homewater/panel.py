@@ -6,6 +6,8 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from homewater.class_draws import PanelModel
 from homewater.class_odds import counts_by_unit, recently_foreign
@@ -219,13 +221,14 @@ def panel_model(
 
 
 def kin_groups(samples: pd.DataFrame) -> np.ndarray:
-    """Return int64 (n_samples,), one number a family; animals without known kin have a number of their own.
+    """Return int64 (n_samples,), one number a family: animals that share a flag of kinship or identity, however linked.
 
     Args:
-        samples: table of the intake; a column `family` names families where kinship was found.
+        samples: table of the intake (materialSampleID, related_to: ids joined by commas).
     """
-    if "family" not in samples:
-        return np.arange(len(samples))
-    family = samples["family"].astype(object).where(samples["family"].notna(), "").astype(str)
-    names: dict = {}
-    return np.array([names.setdefault(f or ("", i), len(names)) for i, f in enumerate(family)], dtype=np.int64)
+    row = {sample: i for i, sample in enumerate(samples["materialSampleID"])}
+    related = samples["related_to"].astype(object).where(samples["related_to"].notna(), "").astype(str)
+    links = [(i, row[other]) for i, others in enumerate(related) for other in others.split(",") if other in row]
+    first, second = np.array(links, dtype=np.int64).reshape(-1, 2).T
+    graph = coo_array((np.ones(len(first)), (first, second)), shape=(len(row), len(row)))
+    return connected_components(graph, directed=False)[1].astype(np.int64)

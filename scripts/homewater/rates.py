@@ -17,8 +17,9 @@ import pandas as pd
 RECENT = ("pure_b", "F1", "F2", "backcross_a", "backcross_b", "second_backcross_b", "unsampled")
 DROP = 1.920729410347062  # half the 0.95 quantile of chi-square with 1 degree of freedom
 _PSEUDO = 0.5
-_STEPS = 3000
-_TOLERANCE = 1e-8
+_STEPS = 5000
+_LOOK = 20  # EM steps between two looks at the likelihood
+_TOLERANCE = 1e-6
 
 
 @dataclass(frozen=True)
@@ -58,43 +59,63 @@ def power_counts(class_power: pd.DataFrame, unit: str) -> PowerCounts:
 
 
 @numba.njit(cache=True)
+def _log_likelihood(counts, simulated, share, chance):
+    value = 0.0
+    for k in range(counts.size):
+        mixed = 0.0
+        for j in range(share.size):
+            mixed += share[j] * chance[j, k]
+            value += simulated[j, k] * np.log(chance[j, k])
+        if counts[k] > 0:
+            value += counts[k] * np.log(mixed)
+    return value
+
+
+@numba.njit(cache=True)
 def _fit(counts, simulated, recent, rate):
     """EM over class shares and calling rates; `rate` below 0 leaves the share of recent classes free."""
     n_classes, n_called = simulated.shape
-    chance = np.empty((n_classes, n_called))
+    chance, share, taken = np.empty((n_classes, n_called)), np.empty(n_classes), np.empty(n_classes)
+    new = np.empty((n_classes, n_called))
+    n_recent, total = 0, 0.0
     for j in range(n_classes):
-        chance[j] = simulated[j] / simulated[j].sum()
-    n_recent = recent.sum()
-    share = np.empty(n_classes)
+        n_recent += recent[j]
+    for k in range(n_called):
+        total += counts[k]
     start = 0.2 if rate < 0 else rate
+    of_class = np.empty(n_classes)
     for j in range(n_classes):
-        share[j] = start / n_recent if recent[j] else (1 - start) / (n_classes - n_recent)
-    total = counts.sum()
-    last = -np.inf
-    for _ in range(_STEPS):
-        value = 0.0
-        taken = np.zeros((n_classes, n_called))
+        of_class[j] = 0.0
         for k in range(n_called):
-            mixed = 0.0
-            for j in range(n_classes):
-                mixed += share[j] * chance[j, k]
-            if counts[k] > 0:
-                value += counts[k] * np.log(mixed)
-                for j in range(n_classes):
-                    taken[j, k] = counts[k] * share[j] * chance[j, k] / mixed
-        for j in range(n_classes):
-            for k in range(n_called):
-                value += simulated[j, k] * np.log(chance[j, k])
-        if value - last < _TOLERANCE:
+            of_class[j] += simulated[j, k]
+        for k in range(n_called):
+            chance[j, k] = simulated[j, k] / of_class[j]
+        share[j] = start / n_recent if recent[j] else (1 - start) / (n_classes - n_recent)
+    last = -np.inf
+    for step in range(_STEPS):
+        if step % _LOOK == 0:
+            value = _log_likelihood(counts, simulated, share, chance)
+            if value - last < _TOLERANCE:
+                break
             last = value
-            break
-        last = value
+        for j in range(n_classes):
+            taken[j] = 0.0
+            for k in range(n_called):
+                new[j, k] = simulated[j, k]
+        for k in range(n_called):
+            if counts[k] > 0:
+                mixed = 0.0
+                for j in range(n_classes):
+                    mixed += share[j] * chance[j, k]
+                for j in range(n_classes):
+                    part = counts[k] * share[j] * chance[j, k] / mixed
+                    new[j, k] += part
+                    taken[j] += part
         inside = outside = 0.0
         for j in range(n_classes):
             for k in range(n_called):
-                chance[j, k] = simulated[j, k] + taken[j, k]
-            share[j] = taken[j].sum() / total
-            chance[j] /= chance[j].sum()
+                chance[j, k] = new[j, k] / (of_class[j] + taken[j])
+            share[j] = taken[j] / total
             if recent[j]:
                 inside += share[j]
             else:
@@ -109,7 +130,7 @@ def _fit(counts, simulated, recent, rate):
     for j in range(n_classes):
         if recent[j]:
             found += share[j]
-    return last, found
+    return _log_likelihood(counts, simulated, share, chance), found
 
 
 def recent_share(counts: np.ndarray, power: PowerCounts) -> tuple[float, float, float]:
@@ -127,18 +148,17 @@ def recent_share(counts: np.ndarray, power: PowerCounts) -> tuple[float, float, 
         return float("nan"), float("nan"), float("nan")
     simulated = power.counts + _PSEUDO / power.counts.shape[1]
     top, share = _fit(counts, simulated, power.recent, -1.0)
-    # the free fit may stop early on a flat ridge: the best fixed share counts as well
-    for fixed in (0.0, share, 1.0):
-        value = _fit(counts, simulated, power.recent, fixed)[0]
-        if value > top:
-            top, share = value, fixed
+    for end in (0.0, 1.0):  # EM only creeps towards an end: take the end where it is as likely
+        value = _fit(counts, simulated, power.recent, end)[0]
+        if value >= top - 1e-4:
+            top, share = max(top, value), end
     ends = []
     for end in (0.0, 1.0):
         if top - _fit(counts, simulated, power.recent, end)[0] <= DROP:
             ends.append(end)
             continue
         inside, outside = share, end
-        for _ in range(30):
+        for _ in range(24):
             middle = (inside + outside) / 2
             if top - _fit(counts, simulated, power.recent, middle)[0] <= DROP:
                 inside = middle
@@ -213,6 +233,7 @@ def rate_table(
     keys = ["locationID", "year"] if by_year else ["locationID"]
     groups = dict(iter(calls.groupby(keys, sort=True, dropna=False)))
     nobody, rows = calls.iloc[:0], []
+    known_rates: dict = {}
     for site in sites:
         if by_year:
             parts = [(key[1], group) for key, group in groups.items() if key[0] == site]
@@ -227,8 +248,10 @@ def rate_table(
             row |= dict.fromkeys(("rate", "ci_low", "ci_high", "expected_false"), np.nan)
             if known:
                 judged = animals[animals["reason"] != "too_few_markers"]
-                called = np.array([(judged["called"] == c).sum() for c in power[unit].called])
-                row["rate"], row["ci_low"], row["ci_high"] = recent_share(called, power[unit])
+                called = tuple(int((judged["called"] == c).sum()) for c in power[unit].called)
+                if (unit, called) not in known_rates:
+                    known_rates[unit, called] = recent_share(np.array(called), power[unit])
+                row["rate"], row["ci_low"], row["ci_high"] = known_rates[unit, called]
                 row["expected_false"] = len(judged) * false_flag_rate
             row |= {"contact_zone": contact_zone.get(site, False), "local_unit": unit}
             rows.append(row)

@@ -47,8 +47,10 @@ def verdicts(
 ) -> Verdicts:
     """Return the verdicts: too few markers, unsampled origin, local, non-local, mixed, unresolved, in this order.
 
-    Once the local unit is rejected, the rest is decided by the posterior over all other classes: `non_local` where pure
-    foreign units reach `support` together, `mixed` where mixed classes do.
+    Once the local unit is rejected, the rest is decided by the posterior over all other classes. `non_local` where pure
+    foreign units reach `support` together; also where a foreign unit and the backcrosses to it do, and that unit's own
+    cut-off does not reject the animal: in those waters it would have been called local. `mixed` where mixed classes
+    reach `support`.
 
     Args:
         log_likelihood: (n_animals, n_classes).
@@ -65,14 +67,22 @@ def verdicts(
     few = (n_typed < min_typed) | (n_typed == 0)
     excluded = np.zeros(n, dtype=bool) if excluded is None else excluded
     is_local = (local >= 0) & (np.nan_to_num(ratio, nan=np.inf) <= cutoffs[local])
-    pure_share = np.zeros(n)
+    foreign, mixed = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
     for unit in np.unique(local):
-        rows = local == unit
+        rows = np.flatnonzero(local == unit)
         prior = class_prior(classes, int(unit))
         if unit >= 0:
             prior[unit] = 0
-        pure_share[rows] = posterior(log_likelihood[rows], prior)[:, pure].sum(axis=1)
-    unsettled = np.where(pure_share >= support, NON_LOCAL, np.where(1 - pure_share >= support, MIXED, UNRESOLVED))
+        share = posterior(log_likelihood[rows], prior)
+        pure_share = share[:, pure].sum(axis=1)
+        foreign[rows] = pure_share >= support
+        mixed[rows] = 1 - pure_share >= support
+        for other in range(classes.n_units):
+            if other != unit:
+                near = share[:, _near(classes, other)].sum(axis=1) >= support
+                at_home = local_ratio(log_likelihood[rows], np.full(len(rows), other)) <= cutoffs[other]
+                foreign[rows] |= near & at_home
+    unsettled = np.where(foreign, NON_LOCAL, np.where(mixed, MIXED, UNRESOLVED))
     outcome = np.select([few, excluded, is_local], [UNRESOLVED, UNSAMPLED, LOCAL], unsettled).astype(object)
     reason = np.where(outcome == UNRESOLVED, np.where(few, TOO_FEW, NOT_TOLD_APART), "").astype(object)
     among_pure = posterior(log_likelihood[:, pure], np.ones(classes.n_units))
@@ -86,6 +96,14 @@ def verdicts(
         np.where(typed, among_pure[np.arange(n), best], np.nan),
         np.asarray(n_typed, dtype=np.int64),
     )
+
+
+def _near(classes: ClassList, unit: int) -> np.ndarray:
+    """Return bool (n_classes,): the unit itself and every backcross to it."""
+    to_a = np.isin(classes.kind, [CLASSES.index("backcross_a"), CLASSES.index("second_backcross_a")])
+    to_b = np.isin(classes.kind, [CLASSES.index("backcross_b"), CLASSES.index("second_backcross_b")])
+    own = classes.is_pure & (classes.unit_a == unit)
+    return own | (to_a & (classes.unit_a == unit)) | (to_b & (classes.unit_b == unit))
 
 
 def called_class(outcome: np.ndarray, class_probability: np.ndarray) -> np.ndarray:
