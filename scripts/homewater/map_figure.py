@@ -76,7 +76,7 @@ def land_in_window(geojson: dict, projection: Projection, bounds: tuple[float, f
         projection: the map's projection.
         bounds: west, south, east, north of the window, km.
     """
-    features = geojson.get("features") or [geojson]
+    features = geojson.get("features", [geojson])
     shapes = [shape(f.get("geometry") or f) for f in features]
     found = []
     for window in projection.window_degrees(bounds):

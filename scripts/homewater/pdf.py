@@ -18,10 +18,15 @@ VARIANT = "pdf/ua-1"
 class _NothingOutside(URLFetcher):
     """Fetches data addresses alone: a page that is made from files or the network is not the same everywhere."""
 
+    def __init__(self):
+        super().__init__()
+        self.refused: list[str] = []
+
     def fetch(self, url: str, headers: dict | None = None):
-        """Return the content of a data address; refuse every other one."""
+        """Return the content of a data address; refuse every other one and remember it."""
         if not url.startswith("data:"):
-            raise ValueError(f"the report refers to something outside itself: {url[:80]}")
+            self.refused.append(url)
+            raise ValueError(url)
         return super().fetch(url, headers)
 
 
@@ -49,8 +54,11 @@ def to_pdf(html: str, date: str) -> bytes:
     Raises:
         ValueError: where the page refers to a file or to the network.
     """
+    fetcher = _NothingOutside()
     with _clock_stands_at(date):
-        raw = weasyprint.HTML(string=html, url_fetcher=_NothingOutside()).write_pdf(pdf_variant=VARIANT)
+        raw = weasyprint.HTML(string=html, url_fetcher=fetcher).write_pdf(pdf_variant=VARIANT)
+    if fetcher.refused:  # the library goes on without what it cannot fetch
+        raise ValueError(f"the report refers to something outside itself: {fetcher.refused[0]}")
     with pikepdf.open(io.BytesIO(raw)) as pdf:
         set_header_scopes(pdf)
         out = io.BytesIO()

@@ -78,12 +78,11 @@ class Numbers:
         if is_missing(value):
             return self.word("format.missing")
         share = 100 * float(value)
-        if share in (0, 100):
-            decimals = 0
+        if 90 < share < 100:
+            # 99.96 % is not 100 %: close to the whole, what counts is the distance from it.
+            decimals = min(significant_decimals(100 - share, digits - 1), 2)
         else:
-            # 99.9 % says more than 100 %: close to the whole, what counts is the distance from it.
-            decimals = min(significant_decimals(min(share, 100 - share) if 90 < share < 100 else share, digits), 2)
-            decimals = min(decimals, 1) if share >= 1 else decimals
+            decimals = 0 if share in (0, 100) else min(significant_decimals(share, digits), 2)
         return self.word("format.percent", value=self.fixed(share, decimals))
 
     def p_value(self, value: object) -> str:

@@ -1,0 +1,409 @@
+"""Invented results of a whole study, quick to make, for the tests of the report. No number here was measured."""
+
+import itertools
+
+import numpy as np
+import pandas as pd
+
+from homewater.report_data import SPECIES_TABLES, SpeciesResults, StudyResults
+
+NAMES, PLACES = ["Skarn", "Dun", "Holm", "Voe", "Geo", "Noup"], ["Ness", "Sound", "Bay"]
+CLASSES = ["pure_a", "pure_b", "F1", "F2", "backcross_a", "backcross_b", "second_backcross_a", "second_backcross_b"]
+
+
+def site_table(n_wild: int = 12, n_farm: int = 3, odd: bool = False) -> pd.DataFrame:
+    """Return sites along an invented coast that runs north-east; the list is not in coastal order."""
+    n = n_wild + n_farm
+    along = np.linspace(0, 1, n)
+    sites = pd.DataFrame(
+        {
+            "locationID": [f"V{i + 1:02d}" if i < n_wild else f"F{i - n_wild + 1:02d}" for i in range(n)],
+            "locality": [f"{NAMES[i % 6]} {PLACES[i % 3]}" for i in range(n)],
+            "decimalLatitude": 54 + 6 * along,
+            "decimalLongitude": -24 + 2.5 * along + 0.5 * np.sin(9 * along),
+            "jurisdiction": ["Vessland" if i < 0.6 * n_wild else "Aldermark" for i in range(n)],
+            "waterBody": "",
+            "kind": ["wild"] * n_wild + ["farm"] * n_farm,
+            "fishing": ["closed" if i == 2 else "open" if i < n_wild else "" for i in range(n)],
+        }
+    )
+    if odd:
+        sites["locationID"] = [f"S-{i:02d}/<ж>&{i}" for i in range(n)]
+        sites["locality"] = [f"Ćmielów & <b>{{x}}</b> $y$ *{i}*" for i in range(n)]
+    order = [*range(1, n, 2), *range(0, n, 2)]
+    return sites.iloc[order].reset_index(drop=True)
+
+
+def land_of(sites: pd.DataFrame) -> dict:
+    """Return GeoJSON: a mainland east of the sites and a few islands."""
+    sites = sites.sort_values("decimalLatitude")
+    coast = [
+        [x + 0.12 + 0.1 * (i % 2), y]
+        for i, (x, y) in enumerate(zip(sites["decimalLongitude"], sites["decimalLatitude"], strict=True))
+    ]
+    coast = [[coast[0][0], 50.0], *coast, [coast[-1][0], 63.0]]
+    rings = [[*coast, [-10.0, 63.0], [-10.0, 50.0], coast[0]]]
+    for x, y in coast[2:-2:4]:
+        angle = np.linspace(0, 2 * np.pi, 17)
+        island = [[x - 0.5 + 0.12 * np.cos(a), y + 0.08 * np.sin(a)] for a in angle[:-1]]
+        rings.append([*island, island[0]])
+    features = [
+        {"type": "Feature", "properties": {}, "geometry": {"type": "Polygon", "coordinates": [ring]}} for ring in rings
+    ]
+    return {"type": "FeatureCollection", "features": features}
+
+
+def sea_table(sites: pd.DataFrame) -> pd.DataFrame:
+    """Return distances along the invented coast."""
+    rows = []
+    for (_, a), (_, b) in itertools.combinations(sites.iterrows(), 2):
+        km = 111.2 * 1.2 * abs(a["decimalLatitude"] - b["decimalLatitude"])
+        rows.append((a["locationID"], b["locationID"], km))
+    return pd.DataFrame(rows, columns=["site_a", "site_b", "sea_km"])
+
+
+def species_tables(
+    identifier: str,
+    sites: pd.DataFrame,
+    sea: pd.DataFrame,
+    n_units: int,
+    seed: int,
+    query: bool,
+    transfers: pd.DataFrame,
+) -> tuple[dict[str, pd.DataFrame], dict, dict]:
+    """Return the tables of one species, its units/summary.json and its genotyping error."""
+    random = np.random.default_rng(seed)
+    order = sites.sort_values("decimalLatitude")["locationID"].tolist()
+    wild = [s for s in order if sites.set_index("locationID").loc[s, "kind"] == "wild"]
+    number = {s: min(int(i * n_units / len(wild)), n_units - 1) + 1 for i, s in enumerate(wild)}
+    inside = {s: number.get(s, n_units if i < len(order) - 1 else 0) for i, s in enumerate(order)}
+    unit = {s: f"unit_{u}" if u else "" for s, u in inside.items()}
+    wild = [s for s in sites["locationID"] if s in number]  # site order
+    counts = {s: int(random.integers(8, 30)) for s in wild}
+    counts[wild[-1]] = 2
+    rows = [(f"{identifier}-{s}-{i}", s, "baseline") for s in wild for i in range(counts[s])]
+    if query:
+        rows += [(f"{identifier}-q-{s}-{i}", s, "query") for s in order[-3:] for i in range(15)]
+    animals = pd.DataFrame(rows, columns=["materialSampleID", "locationID", "role"])
+    animals = animals.assign(
+        status=np.where(random.random(len(rows)) < 0.03, "removed", "kept"),
+        reason="",
+        flags="",
+        call_rate=0.97,
+        heterozygosity=0.3,
+    )
+    animals.loc[animals["status"] == "removed", "reason"] = "call_rate"
+    kept = animals[animals["status"] == "kept"]
+    tables: dict[str, pd.DataFrame] = {"animals": animals}
+    tables["site_roles"] = pd.DataFrame(
+        {
+            "locationID": sites["locationID"],
+            "kind": sites["kind"],
+            "in_native_range": [bool(unit[s]) for s in sites["locationID"]],
+            "defines": [s in number for s in sites["locationID"]],
+        }
+    )
+    tables["filter_summary"] = pd.DataFrame(
+        [
+            ("call_rate", 24000, 600, 23400, "markers"),
+            ("minor_allele_frequency", 23400, 2100, 21300, "markers"),
+            ("hardy_weinberg", 21300, 84, 21216, "markers"),
+            ("call_rate", len(rows), len(rows) - len(kept), len(kept), "samples"),
+        ],
+        columns=["step", "before", "removed", "after", "what"],
+    )
+    h = 0.28 + 0.02 * random.random(len(wild))
+    tables["site_diversity"] = pd.DataFrame(
+        {
+            "locationID": wild,
+            "n": [counts[s] for s in wild],
+            "observed_heterozygosity": h - 0.004,
+            "observed_heterozygosity_ci_low": h - 0.009,
+            "observed_heterozygosity_ci_high": h + 0.002,
+            "expected_heterozygosity": h,
+            "expected_heterozygosity_ci_low": h - 0.004,
+            "expected_heterozygosity_ci_high": h + 0.004,
+            "inbreeding_coefficient": 0.01,
+            "inbreeding_coefficient_ci_low": -0.004,
+            "inbreeding_coefficient_ci_high": 0.024,
+            "effective_size": np.where(np.arange(len(wild)) % 4 == 0, np.inf, 834.2),
+            "effective_size_ci_low": 410.0,
+            "effective_size_ci_high": np.inf,
+        }
+    )
+    rows = []
+    km = {frozenset((a, b)): d for a, b, d in sea.itertuples(index=False)}
+    for a, b in itertools.combinations(wild, 2):
+        f = 0.00001 * km[frozenset((a, b))] + 0.045 * (unit[a] != unit[b]) + random.normal(0, 0.0008)
+        p = 0.001 if f > 0.003 else float(random.random())
+        rows.append((a, b, f, f - 0.002, f + 0.002, p, p, km[frozenset((a, b))], counts[a], counts[b]))
+    tables["pairwise_fst"] = pd.DataFrame(
+        rows, columns=["site_a", "site_b", "fst", "ci_low", "ci_high", "p_value", "q_value", "sea_km", "n_a", "n_b"]
+    )
+    axis = np.array([inside[s] for s in kept["locationID"]], float)
+    tables["pca"] = kept[["materialSampleID", "locationID"]].assign(
+        pc1=4 * axis + random.normal(0, 1, len(kept)), pc2=random.normal(0, 1, len(kept))
+    )
+    tables["pca_axes"] = pd.DataFrame(
+        {
+            "axis": [1, 2],
+            "eigenvalue": [3.0, 1.0],
+            "variance_share": [0.121, 0.013],
+            "projection_shrinkage": [0.98, 0.4],
+        }
+    )
+    tables["cluster_number"] = pd.DataFrame(
+        {
+            "k": [1, 2, 3, 4, 5],
+            "held_out_loss": 0.5,
+            "standard_error": 0.001,
+            "chosen": [k == n_units for k in range(1, 6)],
+        }
+    )
+    share = random.dirichlet([0.12] * max(n_units, 1), len(kept)) * 0.1
+    for row, u in enumerate(axis.astype(int)):
+        share[row, max(u - 1, 0)] += 1 - share[row].sum()
+    tables["ancestry"] = kept[["materialSampleID", "locationID"]].assign(
+        **{f"cluster_{k + 1}": share[:, k] for k in range(n_units)}
+    )
+    tables["isolation_by_distance"] = pd.DataFrame(
+        {"scope": ["all"], "n_sites": [len(wild)], "slope": [1.1e-5], "correlation": [0.74], "p_value": [0.001]}
+    )
+    coastal = [s for s in order if s in number]
+    breaks = [(a, b) for a, b in itertools.pairwise(coastal) if unit[a] != unit[b]]
+    rows = [(i + 1, a, b, 0.045, 0.041, 0.049, 0.0005, "strong") for i, (a, b) in enumerate(breaks)]
+    tables["breaks"] = pd.DataFrame(
+        rows,
+        columns=[
+            "break",
+            "side_a_nearest_site",
+            "side_b_nearest_site",
+            "fst_beyond_distance",
+            "ci_low",
+            "ci_high",
+            "p_value",
+            "grade",
+        ],
+    )
+    tables["variance_shares"] = pd.DataFrame(
+        [("jurisdiction", 0.021, 0.018, 0.024, 5, 11), ("unit", 0.043, 0.04, 0.046, 1, 11)][: 1 + (n_units > 1)],
+        columns=["grouping", "share", "ci_low", "ci_high", "rank_among_placements", "n_placements"],
+    )
+    tables["units"] = pd.DataFrame(
+        {
+            "locationID": sites["locationID"],
+            "unit": [unit[s] for s in sites["locationID"]],
+            "jurisdiction": sites["jurisdiction"],
+            "contact_zone": [bool(breaks) and s == breaks[0][1] for s in sites["locationID"]],
+            "basis": [
+                "own_animals" if s in number else "nearest_by_water" if unit[s] else "none" for s in sites["locationID"]
+            ],
+        }
+    )
+    many = n_units > 1
+    panel = pd.DataFrame(
+        {
+            "rank": range(1, 85),
+            "marker": [f"m{i}" for i in range(84)],
+            "chrom": "chr1",
+            "pos": range(84),
+            "ref": "A",
+            "alt": "C",
+            "allele_frequency_difference": np.linspace(0.9, 0.4, 84),
+        }
+    )
+    tables["panel"] = panel if many else panel.iloc[:0]
+    curve = pd.DataFrame(
+        {
+            "n_markers": [12, 24, 48, 84, 120],
+            "nested_accuracy": [0.91, 0.96, 0.985, 0.995, 0.996],
+            "ci_low": [0.88, 0.94, 0.97, 0.987, 0.988],
+            "ci_high": [0.93, 0.975, 0.99, 0.998, 0.999],
+            "f1_sensitivity": [0.5, 0.8, 0.97, 0.999, 1],
+            "backcross_sensitivity": [0.2, 0.4, 0.7, 0.9, 0.95],
+            "resubstitution_accuracy": [0.95, 0.98, 0.99, 1, 1],
+            "random_panel_accuracy": [0.6, 0.7, 0.78, 0.83, 0.87],
+        }
+    )
+    tables["size_curve"] = curve if many else curve.iloc[:0]
+    names = [f"unit_{u + 1}" for u in range(n_units)]
+    confusion = [(a, b, 99 if a == b else 1) for a in names for b in names]
+    tables["confusion"] = pd.DataFrame(confusion if many else [], columns=["true_unit", "called_unit", "n"])
+    outcome = random.choice(["local", "non_local", "mixed", "unresolved"], len(kept), p=[0.9, 0.03, 0.05, 0.02])
+    calls = kept[["materialSampleID", "locationID", "role"]].assign(
+        local_unit=[unit[s] for s in kept["locationID"]],
+        best_unit="unit_1",
+        posterior=0.99,
+        log_likelihood_ratio=5.0,
+        outcome=outcome,
+    )
+    tables["calls"] = calls if many else calls.iloc[:0]
+    classes = calls[["materialSampleID", "locationID"]].assign(
+        unit_a="unit_1",
+        unit_b=np.where(outcome == "local", "", "unit_2"),
+        **{"class": random.choice(CLASSES, len(kept))},
+        verdict_class="F1",
+        posterior=0.99,
+        **{f"p_{c}": 0.1 for c in CLASSES},
+        hybrid_index=0.5,
+        hybrid_index_ci_low=0.4,
+        hybrid_index_ci_high=0.6,
+        interclass_heterozygosity=0.8,
+    )
+    classes["verdict_class"] = np.where(
+        random.random(len(kept)) < 0.1, "backcross_a+second_backcross_a", classes["class"]
+    )
+    tables["origin_classes"] = classes if many else classes.iloc[:0]
+    power = [(a, b, 0.86 if a == b else 0.02) for a in CLASSES for b in CLASSES]
+    tables["class_power"] = pd.DataFrame(power if many else [], columns=["true_class", "called_class", "rate"])
+    rates = []
+    for s in [s for s in sites["locationID"] if (calls["locationID"] == s).any()]:
+        own = calls[calls["locationID"] == s]
+        k = int(own["outcome"].isin(["non_local", "mixed"]).sum())
+        raw = k / len(own)
+        rates.append(
+            (
+                s,
+                len(own),
+                int((own["outcome"] == "non_local").sum()),
+                int((own["outcome"] == "mixed").sum()),
+                int((own["outcome"] == "unresolved").sum()),
+                raw,
+                raw,
+                max(0, raw - 0.05),
+                min(1, raw + 0.09),
+                0.02,
+            )
+        )
+    columns = [
+        "locationID",
+        "n",
+        "n_non_local",
+        "n_mixed",
+        "n_unresolved",
+        "raw_rate",
+        "rate",
+        "ci_low",
+        "ci_high",
+        "expected_false",
+    ]
+    tables["site_rates"] = pd.DataFrame(rates if many else [], columns=columns)
+    tables["site_year_rates"] = tables["site_rates"].assign(year=2021)
+    flow = [
+        ("unit_1", "unit_1", 1200, False, 7, 0, 31),
+        ("unit_1", "none", 400, None, 2, 0, None),
+        ("untraced", "unit_1", 120, None, 3, 1, None),
+    ]
+    if many:
+        flow.insert(1, ("unit_1", "unit_2", 15200, True, 21, 0, 800))
+    moved = (transfers["species"] == identifier).any()
+    tables["flows"] = pd.DataFrame(
+        flow if moved else [],
+        columns=[
+            "source_unit",
+            "destination_unit",
+            "individuals",
+            "crosses_boundary",
+            "transfers",
+            "transfers_without_count",
+            "lost_or_dead",
+        ],
+    )
+    tables["flows"].insert(0, "species", identifier)
+    from homewater.transfers import source_ranking
+
+    tables["source_ranking"] = source_ranking(
+        transfers, sites, tables["units"], n_units, tables["pairwise_fst"], sea, tables["site_rates"], identifier, 0.05
+    )
+    assert set(tables) == set(SPECIES_TABLES)
+    summary = {
+        "n_units": n_units,
+        "smallest_detectable_fst": 0.0021,
+        "power": 0.8,
+        "statement_id": "units_found" if many else "no_structure",
+        "values": {},
+        "panel": "made" if many else "one_unit",
+    }
+    return tables, summary, {"rate": 0.0048, "n_pairs": 3}
+
+
+def study(
+    units: tuple[int, ...] = (2, 1), query: bool = True, moved: bool = True, odd: bool = False, **sites_of
+) -> StudyResults:
+    """Return a whole invented study, one species for each number of units."""
+    sites = site_table(odd=odd, **sites_of)
+    sea, names = sea_table(sites), ["topshell", "urchin", "goby", "crab"]
+    wild = sites.loc[sites["kind"] == "wild", "locationID"].tolist()
+    farms = sites.loc[sites["kind"] != "wild", "locationID"].tolist()
+    ledger = pd.DataFrame(
+        [
+            (f"t{i}", names[0], "2021-05-01", wild[0], farms[i % len(farms)] if farms else wild[1], 100, 5)
+            for i in range(3)
+        ],
+        columns=[
+            "transferID",
+            "species",
+            "eventDate",
+            "sourceLocationID",
+            "destinationLocationID",
+            "individualCount",
+            "lost_or_dead",
+        ],
+    )
+    ledger = ledger if moved else ledger.iloc[:0]
+    species, samples = [], []
+    for i, n_units in enumerate(units):
+        tables, summary, error = species_tables(names[i], sites, sea, n_units, 7 + i, query, ledger)
+        settings = {
+            "id": names[i],
+            "name": ["Rope-grazing topshell", "Kelp urchin", "Ladder goby", "Lodge crab"][i],
+            "scientific_name": ["Calliostoma funicola", "Strongylus algarum", "Gobius scalaris", "Carcinus tectus"][i],
+            "genotypes": [f"{names[i]}.vcf.gz"],
+            "generation_years": 3,
+            "recombination": {"cm_per_chromosome": 50},
+        }
+        species.append(SpeciesResults(settings, tables, summary, error))
+        samples.append(
+            tables["animals"][["materialSampleID", "locationID", "role"]].assign(
+                species=names[i], eventDate="2022-06-15"
+            )
+        )
+    settings = {
+        "study": {
+            "id": "invented",
+            "title": "Stocks & origins <of> animals moved to kelp farms",
+            "seed": 7,
+            "invented": True,
+        },
+        "species": [s.settings for s in species],
+        "samples": "samples.csv",
+        "sites": "sites.csv",
+        "coastline": "coast.geojson",
+        "markers": {"min_call_rate": 0.9, "min_minor_allele_frequency": 0.01, "hardy_weinberg_fdr": 0.01},
+        "structure": {"min_individuals": 5, "permutations": 999},
+        "units": {"min_break_fst": 0.01, "break_level": 0.05, "detectable_power": 0.8},
+        "panel": {"n_markers": 84, "folds": 10},
+        "assignment": {"false_flag_rate": 0.001, "exclusion_level": 0.001},
+        "transfers_advice": {"max_sources": 5, "high_rate": 0.05},
+        "report": {"language": "en"},
+    }
+    positions = sites.assign(
+        water_latitude=sites["decimalLatitude"], water_longitude=sites["decimalLongitude"], shift_km=0.4
+    )
+    return StudyResults(
+        settings=settings,
+        check={
+            "files": {"samples.csv": "ab" * 32, "sites.csv": "cd" * 32},
+            "report_date": "2022-06-15",
+            "ignored_columns": {},
+        },
+        samples=pd.concat(samples, ignore_index=True),
+        sites=sites,
+        transfers=ledger,
+        sea_distance=sea,
+        site_positions=positions[["locationID", "water_latitude", "water_longitude", "shift_km"]],
+        land=land_of(sites),
+        species=species,
+        versions={"homewater": "0.1.0", "python": "3.11.2"},
+        system_versions={"pango": "1.50.12"},
+    )
