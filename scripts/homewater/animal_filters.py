@@ -203,8 +203,9 @@ def _declared_replicates(animals: Animals, samples: pd.DataFrame) -> None:
     pairs = [(i, place[name]) for i, name in enumerate(declared) if name in place]
     group = clusters(*(np.array(side, dtype=np.int64) for side in (zip(*pairs, strict=True) if pairs else ((), ()))), n)
     gone, rate = np.zeros(n, dtype=bool), table["call_rate"].to_numpy()
-    for number in np.unique(group):
-        rows = np.flatnonzero((group == number) & animals.kept)
+    kept, paired = animals.kept, np.array([i for i, _ in pairs], dtype=np.int64)
+    for number in np.unique(group[paired]):
+        rows = np.flatnonzero((group == number) & kept)
         if rows.size > 1:
             best = _best(rows, rate)
             others = rows[rows != best]

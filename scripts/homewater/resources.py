@@ -9,26 +9,36 @@ from __future__ import annotations
 
 import math
 
-BYTES_A_CALL = 0.15  # compressed VCF with little beside GT; fewer bytes a call means more markers in a file
-BASE_MB = 700  # interpreter, libraries and compiled kernels
+BYTES_A_CALL = 0.3  # compressed records of GT alone; 2 with depths and qualities beside it, and then markers are fewer
+BASE_MB = 500  # interpreter, libraries and compiled kernels: 350 MB at most in a step that reads nothing
 BLOCK_MARKERS = 4096
 
 # rule: (bytes a genotype, bytes an entry of animals x animals, bytes a marker, nanoseconds a genotype, extra minutes)
+# Intake by measurement (1,100 animals x 50,000 markers: import 130 ns a genotype, join 50, filters 100; at most 410 MB);
+# the others by the arrays they hold.
 _COSTS = {
-    "check_inputs": (0.0, 0, 0, 0.0, 2),
+    "check_inputs": (0.0, 0, 0, 0.0, 5),
     "plan_parts": (0.0, 0, 0, 0.0, 2),
-    "import_part": (0.0, 0, 400, 400.0, 2),
-    "genotypes": (0.0, 0, 600, 30.0, 2),
-    "filters": (0.0, 40, 1500, 60.0, 3),
+    "import_part": (0.0, 0, 400, 130.0, 2),
+    "genotypes": (0.0, 0, 600, 50.0, 2),
+    "filters": (0.0, 40, 1500, 100.0, 3),
     "sea_distance": (0.0, 0, 0, 0.0, 20),
-    "diversity": (0.0, 0, 1500, 50.0, 10),
-    "differentiation": (0.0, 0, 1500, 200.0, 30),
-    "pca": (0.0, 24, 1000, 100.0, 5),
-    "ancestry": (1.2, 24, 1500, 4000.0, 30),
-    "units": (0.0, 8, 1000, 200.0, 60),
+    "diversity": (0.0, 0, 1500, 50.0, 15),
+    "pairwise_fst": (0.0, 0, 1500, 500.0, 60),
+    "pca": (0.0, 24, 1000, 100.0, 10),
+    "ancestry": (1.2, 24, 1500, 4000.0, 60),
+    "breaks": (0.0, 8, 1500, 200.0, 60),
+    "units": (0.0, 8, 1500, 200.0, 60),
+    "isolation_by_distance": (0.0, 0, 0, 0.0, 10),
+    "variance_shares": (0.0, 0, 1500, 50.0, 15),
     "panel": (0.0, 8, 2000, 200.0, 30),
-    "assignment": (0.0, 8, 1000, 100.0, 30),
+    "panel_validation": (0.0, 8, 2000, 500.0, 60),
+    "class_power": (0.0, 0, 500, 20.0, 30),
+    "assign": (0.0, 0, 500, 20.0, 30),
+    "site_rates": (0.0, 0, 0, 0.0, 10),
+    "transfers": (0.0, 0, 0, 0.0, 5),
     "report": (0.0, 0, 300, 0.0, 15),
+    "manifest": (0.0, 0, 0, 5.0, 5),
 }
 _OTHER = (0.1, 16, 1500, 200.0, 20)
 
