@@ -14,88 +14,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from homewater.contrasts import Mixture, Replicates, mean_between, mixture, to_fst, weighted_median
+from homewater.break_rules import NEAR_SITES, BreakRules, Cut, grade_of, is_mixture, reading_of
+from homewater.contrasts import Replicates, mean_between, mixture, step_rate, to_fst
 from homewater.site_tree import edge_hops, nearest, segments, sides, spanning_tree
 
-NEAR_SITES = 3  # sites on either side whose pairs make the excess: fewer are noisier, more reach beyond the place
 NEAR_EDGES = 4  # edges from which the local step is learnt: two on either side along a line
-MIN_F3_T = -3.0  # the threshold of Patterson et al. (2012) Genetics 192:1065-1093
-CONTACT_SHARE = (0.1, 0.9)  # a place with a smaller share of one side than this is called pure (common practice)
-
-
-@dataclass(frozen=True)
-class BreakRules:
-    """Settings of a break.
-
-    Attributes:
-        min_break_fst: least F_ST beyond distance.
-        break_level: level of the test before correction.
-        median_step_multiple: least multiple of the step that distance explains.
-    """
-
-    min_break_fst: float
-    break_level: float
-    median_step_multiple: float
-
-
-@dataclass(frozen=True)
-class Cut:
-    """One edge and the evidence for a break there.
-
-    Attributes:
-        edge: number of the edge in the tree.
-        level: level of the hierarchy at which it was last tested, from 1.
-        excess: F_ST beyond distance; ci_low, ci_high its 95 % interval.
-        p_value: one-sided, before correction; p_adjusted after Bonferroni over edges and levels.
-        step: differentiation of the edge as F_ST, distance and excess together.
-        expected_step: what distance explains of it.
-        reading: see `reading_of`, or `contact_zone`.
-        grade: see `grade_of`.
-    """
-
-    edge: int
-    level: int
-    excess: float
-    ci_low: float
-    ci_high: float
-    p_value: float
-    p_adjusted: float
-    step: float
-    expected_step: float
-    reading: str
-    grade: str
-
-
-def reading_of(cut: Cut, rules: BreakRules) -> str:
-    """Return what an edge's numbers say, by the one set of rules.
-
-    `distance_unknown`: no other edge tells what distance explains. `not_detected`: the test does not reject a mere
-    gradient. `below_least_fst`: detectable, too small to manage separately by the stated rule. `within_gradient`: large
-    enough, but not several times the step that distance explains. `boundary`: all conditions hold.
-    """
-    if np.isnan(cut.expected_step):
-        return "distance_unknown"
-    if not cut.p_adjusted < rules.break_level:
-        return "not_detected"
-    if cut.excess < rules.min_break_fst:
-        return "below_least_fst"
-    if cut.step < rules.median_step_multiple * cut.expected_step:
-        return "within_gradient"
-    return "boundary"
-
-
-def grade_of(cut: Cut, rules: BreakRules) -> str:
-    """Return the grade of an edge, by the one set of rules.
-
-    `strong`: a boundary whose whole interval lies above the least F_ST; `moderate`: a boundary whose interval does not;
-    `weak`: a difference that is detectable, or whose distance is unknown, but makes no boundary; `none`: nothing
-    detected.
-    """
-    if cut.reading == "boundary":
-        return "strong" if cut.ci_low >= rules.min_break_fst else "moderate"
-    if cut.reading == "distance_unknown":
-        return "weak" if cut.ci_low >= rules.min_break_fst else "none"
-    return "none" if cut.reading == "not_detected" else "weak"
 
 
 @dataclass(frozen=True)
@@ -124,24 +47,17 @@ class Search:
         """
         others = np.flatnonzero(~cut)
         others = others[others != edge] if edge is not None else others
-        rates = [self._median_rate(others)]
+        rates = [step_rate(self.replicates, self.km, self.edges[others])]
         if edge is not None:
             inside = np.flatnonzero(np.isin(self.edges, members).all(axis=1))
             hops = edge_hops(self.edges, inside, edge)
             local = inside[np.lexsort((inside, hops))]
             local = local[(local != edge) & ~cut[local]][:NEAR_EDGES]
-            rates.append(self._median_rate(local))
+            rates.append(step_rate(self.replicates, self.km, self.edges[local]))
         stacked = np.stack(rates)
         known = np.isfinite(stacked)
         highest = np.where(known, np.maximum(stacked, 0.0), -np.inf).max(axis=0)
         return np.where(known.any(axis=0), highest, np.nan)
-
-    def _median_rate(self, edges: np.ndarray) -> np.ndarray:
-        i, j = self.edges[edges].T
-        length = self.km[i, j]
-        apart = length > 0
-        steps = self.replicates.linear[:, i[apart], j[apart]]
-        return weighted_median(steps / length[apart], length[apart])
 
     def near(self, edge: int, members: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return the sites nearest to an edge on its two sides, at most NEAR_SITES each."""
@@ -187,20 +103,6 @@ class Search:
         """Return the evidence with its reading and grade."""
         cut = replace(cut, reading=reading_of(cut, self.rules))
         return replace(cut, grade=grade_of(cut, self.rules))
-
-
-def is_contact(found: Mixture, rules: BreakRules) -> bool:
-    """Whether a place between two units is a mixture of them and no unit of its own.
-
-    The share of each side exceeds a tenth, and either f3 is negative beyond doubt or what no mixture explains is not
-    proved to exceed the least F_ST and half of what the mixture explains of the difference to the nearer side: a unit
-    of its own needs proof.
-    """
-    low, high = CONTACT_SHARE
-    if not (found.spread > 0 and low < found.share < high):
-        return False
-    explained = min(found.share, 1 - found.share) ** 2 * found.spread
-    return found.f3_t < MIN_F3_T or not found.own_drift_low > max(rules.min_break_fst, explained / 2)
 
 
 def find_breaks(replicates: Replicates, km: np.ndarray, rules: BreakRules) -> tuple[np.ndarray, list[Cut]]:
@@ -260,7 +162,7 @@ def _lies_between(
                 beyond = nearest(search.km, there, np.flatnonzero(label == label[there]), NEAR_SITES)
                 flank = nearest(search.km, end, rest, NEAR_SITES)
                 rate = search.rate_of_distance(proposed.edge, members, gone)
-                if is_contact(mixture(search.replicates, search.km, rate, part, beyond, flank), search.rules):
+                if is_mixture(mixture(search.replicates, search.km, rate, part, beyond, flank), search.rules):
                     return True
     return False
 

@@ -1,0 +1,116 @@
+"""The rules of a break, in one place: when an edge is a boundary, how it is graded, when a place is a contact zone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from homewater.contrasts import Mixture
+
+NEAR_SITES = 3  # sites on either side whose pairs make the excess: fewer are noisier, more reach beyond the place
+MIN_F3_T = -3.0  # the threshold of Patterson et al. (2012) Genetics 192:1065-1093
+MIN_ERRORS = 3.0  # the same, for a share
+CONTACT_SHARE = (0.1, 0.9)  # a place with a smaller share of one side than this is called pure (common practice)
+
+
+@dataclass(frozen=True)
+class BreakRules:
+    """Settings of a break.
+
+    Attributes:
+        min_break_fst: least F_ST beyond distance.
+        break_level: level of the test before correction.
+        median_step_multiple: least multiple of the step that distance explains.
+    """
+
+    min_break_fst: float
+    break_level: float
+    median_step_multiple: float
+
+
+@dataclass(frozen=True)
+class Cut:
+    """One edge and the evidence for a break there.
+
+    Attributes:
+        edge: number of the edge in the tree.
+        level: level of the hierarchy at which it was last tested, from 1.
+        excess: F_ST beyond distance; ci_low, ci_high its 95 % interval.
+        p_value: one-sided, before correction; p_adjusted after Bonferroni over edges and levels.
+        step: differentiation of the edge as F_ST, distance and excess together.
+        expected_step: what distance explains of it.
+        reading: see `reading_of`, or `contact_zone`.
+        grade: see `grade_of`.
+    """
+
+    edge: int
+    level: int
+    excess: float
+    ci_low: float
+    ci_high: float
+    p_value: float
+    p_adjusted: float
+    step: float
+    expected_step: float
+    reading: str
+    grade: str
+
+
+def reading_of(cut: Cut, rules: BreakRules) -> str:
+    """Return what an edge's numbers say, by the one set of rules.
+
+    `distance_unknown`: no other edge tells what distance explains. `not_detected`: the test does not reject a mere
+    gradient. `below_least_fst`: detectable, too small to manage separately by the stated rule. `within_gradient`: large
+    enough, but not several times the step that distance explains. `boundary`: all conditions hold.
+    """
+    if np.isnan(cut.expected_step):
+        return "distance_unknown"
+    if not cut.p_adjusted < rules.break_level:
+        return "not_detected"
+    if cut.excess < rules.min_break_fst:
+        return "below_least_fst"
+    if cut.step < rules.median_step_multiple * cut.expected_step:
+        return "within_gradient"
+    return "boundary"
+
+
+def grade_of(cut: Cut, rules: BreakRules) -> str:
+    """Return the grade of an edge, by the one set of rules.
+
+    `strong`: a boundary whose whole interval lies above the least F_ST; `moderate`: a boundary whose interval does not;
+    `weak`: a difference that is detectable, or whose distance is unknown, but makes no boundary; `none`: nothing
+    detected.
+    """
+    if cut.reading == "boundary":
+        return "strong" if cut.ci_low >= rules.min_break_fst else "moderate"
+    if cut.reading == "distance_unknown":
+        return "weak" if cut.ci_low >= rules.min_break_fst else "none"
+    return "none" if cut.reading == "not_detected" else "weak"
+
+
+def is_mixture(found: Mixture, rules: BreakRules) -> bool:
+    """Whether a place between two units is a mixture of them and no unit of its own.
+
+    The share of each side exceeds a tenth, and either f3 is negative beyond doubt or what no mixture explains is not
+    proved to exceed the least F_ST and half of what the mixture explains of the difference to the nearer side: a unit
+    of its own needs proof.
+    """
+    low, high = CONTACT_SHARE
+    if not (found.spread > 0 and low < found.share < high):
+        return False
+    explained = min(found.share, 1 - found.share) ** 2 * found.spread
+    return found.f3_t < MIN_F3_T or not found.own_drift_low > max(rules.min_break_fst, explained / 2)
+
+
+def mixes_at_site(found: Mixture) -> bool:
+    """Whether a site of a unit beside a boundary lies in the contact zone.
+
+    Its share of either side exceeds a tenth, and differs from none and from all by MIN_ERRORS standard errors, or f3 is
+    negative beyond doubt.
+    """
+    low, high = CONTACT_SHARE
+    if not (found.spread > 0 and low < found.share < high):
+        return False
+    nearest_end = min(found.share, 1 - found.share)
+    return found.f3_t < MIN_F3_T or nearest_end > MIN_ERRORS * found.share_error

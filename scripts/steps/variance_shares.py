@@ -1,0 +1,25 @@
+"""Rule variance_shares: how much of the variance lies between jurisdictions and between units."""
+
+from homewater.site_tree import spanning_tree
+from homewater.step import run_step
+from homewater.store import open_site_counts
+from homewater.tables import read_table, write_table
+from homewater.tested_sites import tested_sites
+from homewater.variance_shares import variance_table
+
+
+def main(site_counts: str, markers: str, units: str, sea_distance: str, table: str) -> None:
+    """Read, compute, write; arguments carry the names that the rule gives them."""
+    counts = open_site_counts(site_counts).subset(read_table(markers)["passes_technical"].to_numpy(dtype=bool))
+    placed = read_table(units).set_index("locationID")
+    own = [placed.loc[name, "basis"] == "own_animals" for name in counts.location_ids]
+    found = tested_sites(counts.counts, counts.location_ids, counts.markers, read_table(sea_distance), own)
+    here = placed.loc[found.ids]
+    result = variance_table(
+        found.counts, found.block, spanning_tree(found.bridged_km), here["jurisdiction"].tolist(), here["unit"].tolist()
+    )
+    write_table(result, table)
+
+
+if __name__ == "__main__":
+    run_step(main, snakemake)
