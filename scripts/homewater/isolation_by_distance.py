@@ -110,5 +110,5 @@ def shared_site_correlation(first: np.ndarray, second: np.ndarray, distance: np.
             continue
         likelihood = -0.5 * (len(distance) * np.log(squares) + logarithm)
         if likelihood > best + 1e-9:
-            best, chosen = likelihood, float(shared)
+            best, chosen = likelihood, round(float(shared), 2)
     return chosen

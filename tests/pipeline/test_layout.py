@@ -10,7 +10,8 @@ ROOT = Path(__file__).resolve().parents[2]
 LIBRARY = ROOT / "scripts" / "homewater"
 BASE = {
     "__init__", "errors", "writer", "seeds", "tables", "input_tables", "settings", "store", "statistics", "likelihood",
-    "gene_drop", "coastline", "sea_distance", "differentiation", "resources", "environment", "step", "geometry",
+    "gene_drop", "coastline", "sea_distance", "site_tree", "contrasts", "break_rules", "tested_sites",
+    "differentiation", "resources", "environment", "step", "geometry",
     "bit_planes", "settings_schema", "input_files", "variant_blocks",
 }  # fmt: skip
 REPORT = {"report", "figures", "catalogue", "pdf"}

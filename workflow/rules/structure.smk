@@ -125,7 +125,6 @@ rule breaks:
     input:
         site_counts="results/{study}/{species}/intake/site_counts.zarr",
         markers="results/{study}/{species}/intake/markers.parquet",
-        sites="results/{study}/inputs/sites.csv",
         sea_distance="results/{study}/inputs/sea_distance.csv",
         library=library("breaks"),
     output:

@@ -53,7 +53,6 @@ rule variance_shares:
         site_counts="results/{study}/{species}/intake/site_counts.zarr",
         markers="results/{study}/{species}/intake/markers.parquet",
         units="results/{study}/{species}/units/units.csv",
-        sites="results/{study}/inputs/sites.csv",
         sea_distance="results/{study}/inputs/sea_distance.csv",
         library=library("variance_shares"),
     output:
