@@ -39,7 +39,9 @@ def start_shares(axes: np.ndarray, k: int, draw: np.random.Generator, first: boo
     Returns:
         float64 (n_animals, k), rows sum to 1.
     """
-    points = axes[:, : max(k - 1, 1)]
+    if k == 1 or len(axes) == 0:
+        return np.full((len(axes), k), 1.0 / k)
+    points = axes[:, : k - 1]
     group = min((k_means(points, k, draw) for _ in range(RESTARTS if first else 1)), key=lambda found: found[1])[0]
     shares = np.full((len(axes), k), (1 - OWN_SHARE) / k)
     shares[np.arange(len(axes)), group] += OWN_SHARE
