@@ -14,8 +14,8 @@ BASE_MB = 500  # interpreter, libraries and compiled kernels: 350 MB at most in 
 BLOCK_MARKERS = 4096
 
 # rule: (bytes a genotype, bytes an entry of animals x animals, bytes a marker, nanoseconds a genotype, extra minutes)
-# Intake by measurement (1,100 animals x 50,000 markers: import 130 ns a genotype, join 50, filters 100; at most 410 MB);
-# the others by the arrays they hold.
+# Intake by measurement (1,100 animals x 50,000 markers: import 130 ns a genotype, join 50, filters 100; at most
+# 410 MB); the others by the arrays they hold.
 _COSTS = {
     "check_inputs": (0.0, 0, 0, 0.0, 5),
     "plan_parts": (0.0, 0, 0, 0.0, 2),
