@@ -238,7 +238,9 @@ def _kin(animals: Animals, pairs: Pairs, site: np.ndarray, least: float) -> None
     among = (site[pairs.first] == site[pairs.second]) & usable[pairs.first] & usable[pairs.second]
     kin = among & ~(np.nan_to_num(pairs.identity) >= least) & (np.nan_to_num(pairs.kinship) > CLOSE_KIN)
     _flag_pairs(animals, pairs, kin, "kin")
-    flagged, expected = int(animals.flagged("kin").sum()), expected_above(pairs.kinship[among], CLOSE_KIN)
+    # site by site, since sites differ in how alike their unrelated animals are
+    of_site = [expected_above(pairs.kinship[among & (site[pairs.first] == s)], CLOSE_KIN) for s in np.unique(site)]
+    flagged, expected = int(animals.flagged("kin").sum()), np.nansum(of_site) if np.isfinite(of_site).any() else np.nan
     none = np.zeros(len(animals.table), dtype=bool)
     animals.remove("kin", "", none, flagged=flagged, expected_false_flags=expected)
 

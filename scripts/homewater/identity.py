@@ -105,14 +105,14 @@ def expected_above(values: np.ndarray, limit: float) -> float:
         limit: the limit of the flag.
 
     Returns:
-        n x P(normal > limit), its mean the median and its standard deviation from the median absolute deviation, so
-        that the related pairs themselves do not count; NaN with fewer than 10 values.
+        n x P(normal > limit), its mean the median and its standard deviation from the upper decile: pairs of different
+        stocks, which lie far below, do not count, and related pairs hardly do; NaN with fewer than 10 values.
     """
     values = values[np.isfinite(values)]
     if values.size < 10:
         return float("nan")
     middle = np.median(values)
-    spread = 1.4826 * np.median(np.abs(values - middle))
+    spread = (np.quantile(values, 0.9) - middle) / special.ndtri(0.9)
     if spread == 0:
         return float("nan")
     return float(values.size * special.ndtr(-(limit - middle) / spread))
