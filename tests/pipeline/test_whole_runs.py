@@ -6,6 +6,7 @@ import subprocess
 import sys
 from types import SimpleNamespace
 
+import pandas as pd
 import pikepdf
 import pytest
 from whole_runs import ROOT, contract, copy_of_clone, outputs, run, without_truth
@@ -172,3 +173,23 @@ def test_bad_input_ends_with_one_clear_message_and_exit_code_2(tmp_path):
     done = run(clone, written.config)
     assert done.returncode == 2
     assert "samples.csv, line 4, column locationID" in done.stderr.strip().splitlines()[-1]
+
+
+@pytest.mark.full
+def test_a_study_of_other_habits_runs_to_its_report(tmp_path):
+    """Other column order, more columns, ids with spaces and letters beyond ASCII, sites not in coastal order, no index."""
+    written = small_study(
+        tmp_path / "study", seed=5, n_sites=6, n_animals=110, odd_ids=True, shuffle_sites=True, contact=True,
+        file_format="gzip", index=False, n_chromosomes=6, study_id="other_habits",
+    )  # fmt: skip
+    without_truth(tmp_path / "study")
+    for path in (written.samples, written.sites, written.transfers):
+        table = pd.read_csv(path, dtype=str, keep_default_na=False)
+        table = table[list(table.columns[::-1])].assign(remarks="seen, and noted")
+        table.to_csv(path, index=False)
+    clone = copy_of_clone(tmp_path / "clone")
+    done = run(clone, written.config)
+    assert done.returncode == 0, done.stderr[-3000:]
+    units = read_table(clone / "results/other_habits/topshell/units/units.csv").set_index("locationID")["unit"]
+    places = written.true_sites[~written.true_sites["contact_zone"].astype(bool)].set_index("locationID")["unit"]
+    assert len({(units[site], places[site]) for site in places.index if site in units and units[site]}) == 2
