@@ -31,7 +31,7 @@ def main(
     site = animals["locationID"].map(number).fillna(-1).to_numpy(dtype=np.int64)
     ours = animals["defines"].to_numpy() & (site >= 0)
     size = np.bincount(site[ours], minlength=len(number))
-    ours &= size[site] >= min_individuals
+    ours[ours] = size[site[ours]] >= min_individuals
     thinned = evenly_spaced(np.flatnonzero(marker_table["thinned"].to_numpy(dtype=bool)), MAX_TEST_MARKERS)
     p_values = permutation_p_values(
         store.select(thinned, place[ours]), site[ours], len(number), permutations, seed, species, list(number)

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from homewater.store import SiteCounts, VariantBlock, open_genotypes, write_genotypes, write_site_counts
+from homewater.tables import empty_table, write_table
 
 
 def drawn_dosages(seed, sizes, n_markers=600, fst=0.05, missing=0.03):
@@ -24,7 +25,7 @@ def drawn_dosages(seed, sizes, n_markers=600, fst=0.05, missing=0.03):
     return dosages
 
 
-def write_study(folder: Path, dosages, sites, *, query=(), farm_sites=(), removed=(), n_chrom=10):
+def write_study(folder: Path, dosages, sites, *, query=(), farm_sites=(), removed=(), n_chrom=10, thinned=None):
     """Write the intake's files of one species; returns their paths by the names that rules give them.
 
     Args:
@@ -35,6 +36,7 @@ def write_study(folder: Path, dosages, sites, *, query=(), farm_sites=(), remove
         farm_sites: locationIDs that define nothing.
         removed: indices of animals that the intake removed.
         n_chrom: chromosomes, equally many markers each.
+        thinned: bool (n_markers,), the linkage-thinned markers; all by default.
     """
     n_markers, n_animals = dosages.shape
     ids = np.array([f"S-{i:03d}/ä" for i in range(n_animals)])
@@ -58,10 +60,27 @@ def write_study(folder: Path, dosages, sites, *, query=(), farm_sites=(), remove
     )
     write_site_counts(folder / "site_counts.zarr", counts)
     samples = pd.DataFrame(
-        {"materialSampleID": ids, "locationID": sites, "role": role, "status": status, "defines": defines}
+        {
+            "materialSampleID": ids,
+            "locationID": sites,
+            "role": role,
+            "status": status,
+            "reason": np.where(status == "removed", "call_rate", ""),
+            "flags": "",
+            "call_rate": (dosages >= 0).mean(axis=0) if n_markers else np.nan,
+            "heterozygosity": np.nan,
+            "defines": defines,
+        }
     )
-    markers = store.markers.assign(status="kept", thinned=True, passes_technical=True)
-    return {"samples": samples, "markers": markers, "store": store, "counts": counts, "folder": folder}
+    table = empty_table("samples") if samples.empty else samples.reindex(columns=empty_table("samples").columns)
+    write_table(table, folder / "samples.csv")
+    thinned = np.ones(n_markers, dtype=bool) if thinned is None else thinned
+    markers = store.markers.assign(status="kept", thinned=thinned, passes_technical=True)
+    write_table(markers.reindex(columns=empty_table("markers").columns), folder / "markers.parquet")
+    order = list(dict.fromkeys(sites.tolist()))
+    write_table(distances(order), folder / "sea_distance.csv")
+    intake = ("genotypes.zarr", "samples.csv", "markers.parquet")
+    return {name.split(".")[0]: str(folder / name) for name in intake}
 
 
 def distances(order):
