@@ -10,7 +10,7 @@ from homewater import figure_style as fs
 from homewater.map_figure import MapSite, draw_map
 from homewater.report_data import SpeciesResults, StudyResults
 from homewater.report_parts import Section, Writer
-from homewater.report_summary import neighbours_across, sites_of_unit, statement
+from homewater.report_summary import detectable, neighbours_across, sites_of_unit, statement
 from homewater.rounding import is_missing
 from homewater.structure_figures import draw_ancestry, draw_components, draw_distance, draw_fst_matrix
 
@@ -51,7 +51,7 @@ def units_section(study: StudyResults, species: SpeciesResults, writer: Writer, 
     caption = "caption.unit_map" if species.n_units > 1 else "caption.unit_map.one"
     drawing = writer.drawing(figure, alt, writer.say(caption, species=name))
     text = Section(section.title, anchor)
-    text.say(statement(species, writer))
+    text.say(statement(species, writer), detectable(species, writer))
     text.add("table", _units_table(study, species, writer, per_unit))
     section.illustrate(drawing, text)
     breaks = species.tables["breaks"]
@@ -111,7 +111,7 @@ def _breaks_table(breaks: pd.DataFrame, writer: Writer):
             writer.listing([writer.site(row["side_a_nearest_site"]), writer.site(row["side_b_nearest_site"])]),
             writer.numbers.interval(row["fst_beyond_distance"], row["ci_low"], row["ci_high"]),
             writer.numbers.p_value(row["p_value"]),
-            writer.say(f"reading.{row['reading']}" if row.get("reading") else f"grade.{row['grade']}"),
+            writer.say(f"reading.{row['reading']}"),
         ]
         for row in breaks.to_dict("records")
     ]
@@ -307,8 +307,8 @@ def filters_section(species: SpeciesResults, writer: Writer, anchor: str) -> Sec
     """Return the section with the ledger of filters and the genotyping error."""
     section = Section(writer.say("heading.filters"), anchor)
     error = species.genotyping_error
-    rate, n = error.get("rate"), int(error.get("n_pairs", 0) or 0)
-    interval = writer.numbers.interval(rate, error.get("ci_low"), error.get("ci_high"), percent=True)
+    n = int(error["n_pairs"])
+    interval = writer.numbers.interval(error["estimate"], error["ci_low"], error["ci_high"], percent=True)
     if n:
         pairs = writer.say("filters.error.pairs", count=n)
         section.say(writer.say("filters.error", n=pairs, rate=interval))
@@ -318,11 +318,14 @@ def filters_section(species: SpeciesResults, writer: Writer, anchor: str) -> Sec
         [
             writer.say(f"filter.{row['step']}"),
             writer.say(f"what.{row['what']}"),
-            *(writer.numbers.count(row[c]) for c in ("before", "removed", "after")),
+            *(writer.numbers.count(row[c]) for c in ("before", "removed", "after", "flagged")),
+            writer.numbers.number(row["expected_false_flags"]),
         ]
         for row in species.tables["filter_summary"].to_dict("records")
     ]
     columns = [writer.column("column.filter"), writer.column("column.what")]
-    columns += [writer.column(f"column.{c}", number=True) for c in ("before", "removed", "after")]
+    columns += [
+        writer.column(f"column.{c}", number=True) for c in ("before", "removed", "after", "flagged", "expected_false")
+    ]
     section.add("table", writer.table(writer.say("caption.filters"), columns, rows))
     return section

@@ -83,11 +83,20 @@ def _named(value: object, writer: Writer) -> str:
 def statement(species: SpeciesResults, writer: Writer) -> Markup:
     """Return the statement of units/summary.json in words."""
     identifier = f"statement.{species.summary['statement_id']}"
-    given = {k: v for k, v in species.summary.items() if not isinstance(v, (dict, list))} | dict(
-        species.summary.get("values", {})
-    )
+    given = dict(species.summary.get("values", {}))
     texts = statement_values(given, writer)
+    for name in [n.removesuffix("_ci_low") for n in given if n.endswith("_ci_low")]:
+        texts[name] = writer.numbers.interval(given[f"{name}_fst"], given[f"{name}_ci_low"], given[f"{name}_ci_high"])
     return writer.say(identifier, **{k: texts[k] for k in writer.words.wanted(identifier)})
+
+
+def detectable(species: SpeciesResults, writer: Writer) -> Markup:
+    """Return which difference could have been seen, and with what chance."""
+    fst = species.summary["smallest_detectable_fst"]["value"]
+    if is_missing(fst):
+        return writer.say("summary.sure.not_detectable")
+    power = writer.numbers.stated(species.summary["power"])
+    return writer.say("summary.sure.detectable", fst=writer.numbers.number(fst), power=power)
 
 
 def answers(study: StudyResults, species: SpeciesResults, writer: Writer) -> list[Answer]:
@@ -105,7 +114,10 @@ def answers(study: StudyResults, species: SpeciesResults, writer: Writer) -> lis
 
 def _stocks(study: StudyResults, species: SpeciesResults, writer: Writer) -> list[Markup]:
     if species.n_units < 2:
-        return [writer.say("summary.units.one"), statement(species, writer)]
+        return [
+            writer.say("summary.units.one" if species.n_units else "summary.units.zero"),
+            statement(species, writer),
+        ]
     units = writer.listing([writer.unit(u) for u in species.unit_names])
     texts = [writer.say("summary.units.many", count=species.n_units, units=units)]
     for unit in species.unit_names:
@@ -155,10 +167,7 @@ def _sure(species: SpeciesResults, writer: Writer) -> list[Markup]:
             accuracy = numbers.interval(chosen["nested_accuracy"], chosen["ci_low"], chosen["ci_high"], percent=True)
             count = n_panel_markers(species)
             texts.append(writer.say("summary.sure.panel", count=count, accuracy=accuracy))
-    fst = species.summary.get("smallest_detectable_fst")
-    if not is_missing(fst):
-        power = numbers.percent(species.summary.get("power"))
-        texts.append(writer.say("summary.sure.detectable", fst=numbers.number(fst), power=power))
+    texts.append(detectable(species, writer))
     return texts
 
 

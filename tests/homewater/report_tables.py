@@ -103,14 +103,16 @@ def species_tables(
             "defines": [s in number for s in sites["locationID"]],
         }
     )
+    lost = len(rows) - len(kept)
     tables["filter_summary"] = pd.DataFrame(
         [
-            ("call_rate", 24000, 600, 23400, "markers"),
-            ("minor_allele_frequency", 23400, 2100, 21300, "markers"),
-            ("hardy_weinberg", 21300, 84, 21216, "markers"),
-            ("call_rate", len(rows), len(rows) - len(kept), len(kept), "samples"),
+            ("sample_call_rate", len(rows), lost, len(kept), "samples", None, None),
+            ("kin", len(kept), 0, len(kept), "samples", 4, 0.3),
+            ("call_rate", 24000, 600, 23400, "markers", None, None),
+            ("minor_allele_frequency", 23400, 2100, 21300, "markers", None, None),
+            ("hardy_weinberg", 21300, 84, 21216, "markers", None, None),
         ],
-        columns=["step", "before", "removed", "after", "what"],
+        columns=["step", "before", "removed", "after", "what", "flagged", "expected_false_flags"],
     )
     h = 0.28 + 0.02 * random.random(len(wild))
     tables["site_diversity"] = pd.DataFrame(
@@ -171,7 +173,7 @@ def species_tables(
     )
     coastal = [s for s in order if s in number]
     breaks = [(a, b) for a, b in itertools.pairwise(coastal) if unit[a] != unit[b]]
-    rows = [(i + 1, a, b, 0.045, 0.041, 0.049, 0.0005, "strong") for i, (a, b) in enumerate(breaks)]
+    rows = [(i + 1, a, b, 0.045, 0.041, 0.049, 0.0005, "strong", "boundary") for i, (a, b) in enumerate(breaks)]
     tables["breaks"] = pd.DataFrame(
         rows,
         columns=[
@@ -183,6 +185,7 @@ def species_tables(
             "ci_high",
             "p_value",
             "grade",
+            "reading",
         ],
     )
     tables["variance_shares"] = pd.DataFrame(
@@ -316,15 +319,30 @@ def species_tables(
         transfers, sites, tables["units"], n_units, tables["pairwise_fst"], sea, tables["site_rates"], identifier, 0.05
     )
     assert set(tables) == set(SPECIES_TABLES)
-    summary = {
+    values = {
         "n_units": n_units,
+        "n_sites_tested": len(wild) - 1,
         "smallest_detectable_fst": 0.0021,
         "power": 0.8,
-        "statement_id": "units_found" if many else "no_structure",
-        "values": {},
-        "panel": "made" if many else "one_unit",
+        "level": 0.05,
+        "min_break_fst": 0.01,
+        "gradient_slope": 1.1e-5,
+        "gradient_p_value": 0.0004,
+        "largest_break_fst": 0.045,
+        "largest_break_ci_low": 0.041,
+        "largest_break_ci_high": 0.049,
+        "largest_break_side_a": coastal[0],
+        "largest_break_side_b": coastal[1],
     }
-    return tables, summary, {"rate": 0.0048, "n_pairs": 3}
+    summary = {
+        "n_units": n_units,
+        "smallest_detectable_fst": {"value": 0.0021, "alternative": "two_contiguous_halves"},
+        "power": 0.8,
+        "statement_id": "two_or_more_units" if many else "gradual_isolation_by_distance",
+        "values": values,
+        "panel": "yes" if many else "no_one_unit",
+    }
+    return tables, summary, {"estimate": 0.0048, "ci_low": 0.0044, "ci_high": 0.0052, "n_pairs": 3}
 
 
 def study(

@@ -29,6 +29,20 @@ def schema_values(table: str, column: str) -> set[str]:
     return set(next(f for f in fields if f["name"] == column)["constraints"]["enum"]) - {""}
 
 
+def statement_ids() -> set[str]:
+    """Return the ids that the units' statement can take, read from the function that chooses it."""
+    tree = ast.parse((ROOT / "scripts" / "homewater" / "units.py").read_text(encoding="utf-8"))
+    chooser = next(n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef) and n.name == "statement_of")
+    returns = [n.value for n in ast.walk(chooser) if isinstance(n, ast.Return)]
+    texts = [n.value for value in returns for n in _results(value)]
+    assert texts
+    return set(texts)
+
+
+def _results(value: ast.expr) -> list[ast.Constant]:
+    return _results(value.body) + _results(value.orelse) if isinstance(value, ast.IfExp) else [value]
+
+
 def ids_in_code() -> tuple[dict[str, set[str]], list[re.Pattern]]:
     """Return the ids written out in calls (with the names of the values given) and patterns of those put together."""
     literal: dict[str, set[str]] = {}
@@ -76,6 +90,9 @@ def test_every_entry_is_used():
             "class",
             schema_values("origin_classes", "class") | {"or", "mixed"} | schema_values("class_power", "called_class"),
         ),
+        ("reading", schema_values("breaks", "reading")),
+        ("grouping", schema_values("variance_shares", "grouping")),
+        ("statement", statement_ids()),
         ("month", {f"{month:02d}" for month in range(1, 13)}),
         ("effective", (schema_values("site_diversity", "effective_size_basis") - {"estimated"}) | {"above"}),
     ],
