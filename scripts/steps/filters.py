@@ -54,10 +54,10 @@ def main(
     table["thinned"] = _thinned(store, table, defines, settings)
 
     first, second = ([pair[side] for pair in animals.replicates] for side in (0, 1))
-    technical = np.flatnonzero(table["passes_technical"])
+    kept = np.flatnonzero(table["status"] == "kept")  # the error of the markers that are used
     differing, compared = np.zeros(len(first), dtype=np.int64), np.zeros(len(first), dtype=np.int64)
-    for start in range(0, technical.size if first else 0, BLOCK):
-        some = technical[start : start + BLOCK]
+    for start in range(0, kept.size if first else 0, BLOCK):
+        some = kept[start : start + BLOCK]
         found = discordance(store.select(some, np.array(first)), store.select(some, np.array(second)))
         differing, compared = differing + found[0], compared + found[1]
 

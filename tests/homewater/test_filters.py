@@ -8,6 +8,7 @@ import pytest
 from drawn_coast import SETTINGS
 from intake_runs import imported, step
 
+from homewater.species_generator import Faults
 from homewater.store import open_genotypes, open_site_counts
 from homewater.study_generator import small_study
 from homewater.tables import read_table, write_table
@@ -16,8 +17,20 @@ from homewater.tables import read_table, write_table
 @pytest.fixture(scope="module")
 def small(tmp_path_factory):
     """Return the folder of a small study after intake."""
-    folder = tmp_path_factory.mktemp("small")
-    study = small_study(folder / "study", seed=3, n_animals=60, n_snps=600)
+    return prepared(tmp_path_factory.mktemp("small"), n_animals=60, n_snps=600)
+
+
+@pytest.fixture(scope="module")
+def faulty(tmp_path_factory):
+    """Return the same with planted faults, foreign animals in the baseline, and a contact zone."""
+    faults = Faults(replicates=6, duplicates=4, failed_samples=3, contaminated=3, mislabelled=2, collapsed_share=0.03)
+    choices = {"n_sites": 6, "n_animals": 180, "n_snps": 2000, "contact": True, "foreign_in_baseline": True}
+    return prepared(tmp_path_factory.mktemp("faulty"), faults=faults, **choices)
+
+
+def prepared(folder, **choices):
+    """Write a small study, its checked tables and its genotype store."""
+    study = small_study(folder / "study", seed=3, **choices)
     sites = pd.read_csv(study.sites, dtype=str, keep_default_na=False)
     samples = pd.read_csv(study.samples, dtype=str, keep_default_na=False)
     write_table(
@@ -92,3 +105,41 @@ def test_step_leaves_out_sites_beyond_the_native_range(small, tmp_path):
     assert not roles.loc[beyond, "in_native_range"]
     assert roles.loc[wild["locationID"].drop(wild.index[wild["locationID"] == beyond]), "defines"].all()
     assert beyond not in open_site_counts(out / "site_counts.zarr").location_ids
+
+
+def test_planted_faults_are_found_and_true_animals_stay(faulty, tmp_path):
+    folder, study = faulty
+    out = filtered(folder, tmp_path)
+    table = read_table(out / "samples.csv").set_index("materialSampleID")
+    truth = study.truth.set_index("materialSampleID").loc[table.index]
+    baseline = table["role"] == "baseline"
+    of = {fault: (truth["fault"] == fault).to_numpy() for fault in truth["fault"].unique()}
+    assert (table["reason"][of["failed"]] == "call_rate").all()
+    assert (table["reason"] == "replicate").sum() == of["replicate"].sum() == 6
+    assert table["flags"][of["duplicate"]].str.contains("duplicate|same_genotype_elsewhere").all()
+    assert table["flags"][of["contaminated"]].str.contains("beyond_f1_heterozygosity").all()
+    assert (table["status"][of["contaminated"] & baseline] == "removed").all()
+    assert (table["status"][of["mislabelled"]] == "kept").all()
+    sound = of[""] & ~table["reason"].isin(["replicate", "duplicate"]).to_numpy()
+    assert (table["status"][sound] == "kept").all()
+    assert (
+        truth["true_class"][sound] != "pure_a"
+    ).sum() > 10  # crosses and movers, in baseline and query, are among them
+
+
+def test_planted_error_lies_in_its_interval(faulty, tmp_path):
+    error = json.loads((filtered(faulty[0], tmp_path) / "genotyping_error.json").read_text())
+    assert (error["source"], error["n_pairs"]) == ("replicates", 6)
+    assert error["ci_low"] < 0.005 < error["ci_high"]
+
+
+def test_markers_of_collapsed_repeats_fail_hardy_weinberg(faulty, tmp_path):
+    folder, study = faulty
+    markers = read_table(filtered(folder, tmp_path) / "markers.parquet")
+    listed = pd.read_csv(study.folder / "truth" / "collapsed_markers_topshell.csv")
+    places = set(zip(listed["chrom"], listed["pos"], strict=True))
+    collapsed = np.array([place in places for place in zip(markers["chrom"], markers["pos"], strict=True)])
+    failed = (markers["reason"] == "hardy_weinberg").to_numpy(dtype=bool)
+    tested = markers["hardy_weinberg_p"].notna().to_numpy()
+    assert failed[collapsed & tested].mean() > 0.8
+    assert failed[~collapsed & tested].mean() < 0.002
