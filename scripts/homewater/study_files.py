@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import gzip
+import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -12,7 +13,7 @@ import pandas as pd
 import pysam
 import pysam.bcftools
 
-from homewater.writer import write_json, write_text
+from homewater.writer import write_text
 
 FORMATS = ("vcf.gz", "vcf", "gzip", "bcf")
 _MAX_DEPTH, _GQ_STEPS = 63, 4
@@ -133,5 +134,7 @@ def write_csv(path: str | Path, frame: pd.DataFrame) -> Path:
 
 def write_geojson(path: str | Path, features: list[dict], note: str) -> Path:
     """Write a GeoJSON feature collection (RFC 7946) with a note on what it shows."""
-    write_json({"type": "FeatureCollection", "note": note, "features": features}, path)
+    lines = ",\n".join(json.dumps(one, sort_keys=True, ensure_ascii=False) for one in features)  # one feature a line
+    head = f'{{"type": "FeatureCollection", "note": {json.dumps(note)}, "features": [\n'
+    write_text(f"{head}{lines}\n]}}\n", path)
     return Path(path)
