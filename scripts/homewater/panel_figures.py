@@ -52,14 +52,15 @@ def draw_size_curve(curve: pd.DataFrame, chosen: int, words: Catalogue, numbers:
             axes.set_xscale("log")
             axes.set_xticks(sizes, [numbers.count(s) for s in sizes])
             axes.minorticks_off()
-            low = np.nanmin([line.get_ydata().min() for line in axes.lines[:shown]] or [0])
-            axes.set_ylim(min(0.9, np.floor(low * 20) / 20) if np.isfinite(low) else 0, 1.005)
+            low = min((np.nanmin(line.get_ydata()) for line in axes.lines[:shown]), default=0)
+            axes.set_ylim(min(0.9, np.floor(low * 20) / 20), 1.005)
             ticks = axes.get_yticks()
             ticks = ticks[(ticks <= 1) & (ticks >= axes.get_ylim()[0])]
             axes.set_yticks(ticks, [numbers.percent(t) for t in ticks])
             axes.set_xlabel(words.drawn("figure.curve.markers"))
             axes.set_title(words.drawn(title), fontsize=8, loc="left", pad=18, weight="semibold")
-            axes.legend(loc="lower left", bbox_to_anchor=(0, 1.01), ncols=3, columnspacing=0.8, handlelength=1.8)
+            if shown:
+                axes.legend(loc="lower left", bbox_to_anchor=(0, 1.01), ncols=3, columnspacing=0.8, handlelength=1.8)
         return figure
 
 

@@ -157,7 +157,7 @@ def _sure(species: SpeciesResults, writer: Writer) -> list[Markup]:
     numbers, texts = writer.numbers, []
     if species.n_units > 1:
         breaks = species.tables["breaks"]
-        breaks = breaks[breaks["grade"].isin(LINE_GRADES)]
+        breaks = breaks[breaks["grade"].isin(LINE_GRADES) & breaks["fst_beyond_distance"].notna()]
         if len(breaks):
             top = breaks.loc[breaks["fst_beyond_distance"].astype(float).idxmax()]
             interval = numbers.interval(top["fst_beyond_distance"], top["ci_low"], top["ci_high"])

@@ -195,6 +195,37 @@ def test_a_map_of_one_site_and_no_land():
     assert figure.get_size_inches()[0] > 1
 
 
+def test_empty_tables_make_a_report_that_says_so():
+    """Nothing but headers in every table of the species: no animal kept, no unit, no rates."""
+    results = study(units=(1,), query=False, moved=False, n_wild=3, n_farm=1)
+    species = results.species[0]
+    for name, table in species.tables.items():
+        if name not in ("units", "site_roles"):
+            species.tables[name] = table.iloc[:0]
+    species.tables["units"] = species.tables["units"].assign(unit="", basis="none", contact_zone=False)
+    values = {name: None for name in species.summary["values"]} | {"n_units": 0, "n_sites_tested": 0}
+    species.summary.update(n_units=0, statement_id="too_few_animals", values=values)
+    species.summary["smallest_detectable_fst"]["value"] = None
+    words = Reader(page_of(results)).words
+    assert "None can be described." in words
+    assert "No site has animals enough to describe a stock." in words
+    assert "cannot be stated" in words
+    assert "No panel" in words
+    assert "0 animals passed" in words
+
+
+def test_unknown_numbers_are_printed_as_dashes():
+    """Every number of every table missing, as after a study with one chromosome or too few animals."""
+    results = study(units=(2,), query=False, moved=True, n_wild=4, n_farm=1)
+    for name, table in results.species[0].tables.items():
+        keep = ("rank", "axis", "k", "n", "n_markers", "before", "removed", "after", "n_sites", "transfers")
+        unknown = {c: np.nan for c in table.select_dtypes("number").columns if c not in keep}
+        results.species[0].tables[name] = table.assign(**unknown)
+    words = Reader(page_of(results)).words
+    assert not re.findall(r"\b(nan|NaN|inf|NA)\b|<NA>", words)
+    assert " – " in words
+
+
 # The PDF
 
 
