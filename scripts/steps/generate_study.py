@@ -126,8 +126,11 @@ def main(
     say(f"invented study {preset}: making it in {folder}")
     clear(folder)
     processes = processes or min(4, len(os.sched_getaffinity(0)))
-    with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn")) as workers:
-        write_study(plan, folder, mapper=workers.map, report=say)
+    if processes == 1:
+        write_study(plan, folder, report=say)
+    else:
+        with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn")) as workers:
+            write_study(plan, folder, mapper=workers.map, report=say)
     write_json(wanted | {"files": checksums(folder)}, folder / STAMP)
     (folder / UNFINISHED).unlink()
     say(f"invented study {preset}: done")
