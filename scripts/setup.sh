@@ -80,7 +80,7 @@ print("complete")' 2>/dev/null) || true
         if ((rank < best)); then
             best=$rank python=${answer%%$'\n'*} python=${python% *} python_version=$version
             python_complete=
-            [[ $answer == *complete ]] && python_complete=1
+            if [[ $answer == *complete ]]; then python_complete=1; fi
         fi
     done < <(
         if [[ -n ${HOMEWATER_PYTHON:-} ]]; then

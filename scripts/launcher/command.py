@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import os
 import re
@@ -95,7 +94,7 @@ def _profile_settings(profile: Path) -> dict:
 def snakemake_arguments(
     extra: list[str],
     study_file: Path,
-    study_dir: Path,
+    run_file: Path,
     caller: Path,
     clone: Path,
     run: str,
@@ -107,7 +106,8 @@ def snakemake_arguments(
     Args:
         extra: the user's targets and options.
         study_file: absolute path of the study file.
-        study_dir: absolute folder from which the study's paths start.
+        run_file: absolute path of the file that adds `study_dir` to the study's settings; not --config, which reads a
+            folder's name as YAML and trips over ': ' or ' #' in it.
         caller: folder in which the user called.
         clone: top folder of the clone.
         run: id of the run, which starts the name of its jobs on a cluster.
@@ -139,9 +139,7 @@ def snakemake_arguments(
     if not here:
         arguments += ["--slurm-jobname-prefix", run]
     # last: Snakemake takes every bare word after --configfile for one more file
-    arguments += ["--profile", str(profile), "--configfile", str(study_file)]
-    # quoted as JSON, which Snakemake reads as YAML: a folder's name may hold ': ' or ' #'
-    return [*arguments, "--config", f"study_dir={json.dumps(str(study_dir), ensure_ascii=False)}"]
+    return [*arguments, "--profile", str(profile), "--configfile", str(study_file), str(run_file)]
 
 
 def _group_values(name: str) -> list[str]:

@@ -26,7 +26,7 @@ class Progress:
     """
 
     failures: dict[str, Failure] = field(default_factory=dict)
-    tail: deque[str] = field(default_factory=lambda: deque(maxlen=25))
+    tail: deque[str] = field(default_factory=lambda: deque(maxlen=40))
     _rule: str = ""
     _failing: bool = False
     _wildcards: dict[str, str] = field(default_factory=dict)

@@ -7,12 +7,15 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TextIO
 
 from homewater.environment import fixed_environment, prepare_caches
 from homewater.errors import EXIT_BAD_INPUT, EXIT_DONE, EXIT_FAILED, InputError, Problem, describe
 from homewater.settings import input_files
+from homewater.writer import write_json
 from launcher.command import (
     available_cores,
     available_memory_mb,
@@ -54,6 +57,11 @@ class Study:
         """The folder of its results."""
         return self.clone / "results" / self.id
 
+    @property
+    def run_file(self) -> Path:
+        """The file that tells Snakemake the study's folder."""
+        return self.results / ".run.yaml"
+
 
 def missing_files(study: Study) -> list[Problem]:
     """Return a problem for every file that the settings name and that cannot be read."""
@@ -91,7 +99,7 @@ def input_problems(folder: Path) -> list[Problem]:
 def run_snakemake(study: Study, extra: list[str], run: str, caller: Path, environment: dict[str, str]) -> int:
     """Run Snakemake on a study whose lock is held; show progress, then how it ended. Returns the exit code."""
     arguments = snakemake_arguments(
-        extra, study.file, study.folder, caller, study.clone, run, available_cores(), available_memory_mb()
+        extra, study.file, study.run_file, caller, study.clone, run, available_cores(), available_memory_mb()
     )
     profile = profile_folder(extra, caller, study.clone)
     if runs_here(extra, profile):
@@ -103,6 +111,8 @@ def run_snakemake(study: Study, extra: list[str], run: str, caller: Path, enviro
     if not telling:
         for file in records.glob("*.json"):
             file.unlink()
+
+    write_json({"study_dir": str(study.folder)}, study.run_file)  # JSON is YAML too
 
     progress, stopped = Progress(), []
     with open(os.devnull if telling else log, "w", encoding="utf-8") as handle:
@@ -127,18 +137,18 @@ def run_snakemake(study: Study, extra: list[str], run: str, caller: Path, enviro
 
         earlier = {n: signal.signal(n, stop) for n in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
         earlier[signal.SIGALRM] = signal.signal(signal.SIGALRM, lambda number, frame: end_run(run))
-        for line in child.stderr:
-            handle.write(line)
-            shown = progress.feed(line)
-            for text in [line.rstrip("\n")] if telling else shown:
-                say(text)
+        # read aside: a step that outlives Snakemake holds the pipe open
+        reader = threading.Thread(target=_show, args=(child.stderr, handle, progress, telling), daemon=True)
+        reader.start()
         code = child.wait()
+        if code:
+            end_run(run)
+        reader.join(timeout=_GRACE_SECONDS)
         signal.alarm(0)
         for number, handler in earlier.items():
             signal.signal(number, handler)
 
     if code:
-        end_run(run)
         release_snakemake(study.results, study.clone)
     if stopped:
         say("stopped")
@@ -153,6 +163,14 @@ def run_snakemake(study: Study, extra: list[str], run: str, caller: Path, enviro
     return EXIT_FAILED
 
 
+def _show(lines: TextIO, log: TextIO, progress: Progress, telling: bool) -> None:
+    """Pass Snakemake's output on: all of it to its log, to the user what is worth a line (or all, if it only tells)."""
+    for line in lines:
+        log.write(line)
+        for text in progress.feed(line) if not telling else [line.rstrip("\n")]:
+            say(text)
+
+
 def say_failure(progress: Progress, log: Path, clone: Path) -> None:
     """Tell which rules failed and where their logs are, the end of the first log above."""
     failures = list(progress.failures.values())
@@ -160,12 +178,17 @@ def say_failure(progress: Progress, log: Path, clone: Path) -> None:
         say("\n".join(progress.tail))
         say(f"Snakemake stopped, and no rule of its own failed; its log: {log}")
         return
-    first = clone / failures[0].log
-    if failures[0].log and first.is_file():
-        say("\n".join(first.read_text(encoding="utf-8", errors="replace").splitlines()[-_LOG_LINES_SHOWN:]))
-    for failure in failures:
-        name = " ".join(filter(None, (failure.rule, failure.wildcards)))
-        say(f"rule {name} failed; its log: {failure.log or log}")
+    logs = [failure.log if _text_of(clone, failure.log).strip() else str(log) for failure in failures]
+    # a step that could not even open its log (a library that does not load) is told by Snakemake's
+    last = progress.tail if logs[0] == str(log) else _text_of(clone, logs[0]).splitlines()[-_LOG_LINES_SHOWN:]
+    say("\n".join(last))
+    for failure, file in zip(failures, logs, strict=True):
+        say(f"rule {' '.join(filter(None, (failure.rule, failure.wildcards)))} failed; its log: {file}")
+
+
+def _text_of(clone: Path, log: str) -> str:
+    file = clone / log
+    return file.read_text(encoding="utf-8", errors="replace") if log and file.is_file() else ""
 
 
 def run_study(study: Study, extra: list[str], caller: Path) -> int:
@@ -178,7 +201,7 @@ def run_study(study: Study, extra: list[str], caller: Path) -> int:
     environment = fixed_environment(study.clone, os.environ)
     prepare_caches(study.clone)
     # what is wrong with the command line is said before anything is touched
-    snakemake_arguments(extra, study.file, study.folder, caller, study.clone, "", 1, 1)
+    snakemake_arguments(extra, study.file, study.run_file, caller, study.clone, "", 1, 1)
     record_owner(study.results, study.file, study.clone)
     with study_lock(study.results, study.clone) as (run, said):
         for line in said:

@@ -84,7 +84,8 @@ def changed_inputs(manifest: dict, folder: Path) -> list[Problem]:
 
 
 def fresh_clone(clone: Path, folder: Path) -> Path:
-    """Copy what a run is made of to an empty folder; the environment is shared with the clone. Returns the copy."""
+    """Copy what a run is made of to a new folder; the environment is shared with the clone. Returns the copy."""
+    folder.mkdir()
     for name in _COPIED:
         if (clone / name).is_dir():
             shutil.copytree(clone / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
@@ -130,5 +131,5 @@ def verify(arguments: list[str], caller: Path, clone: Path) -> int:
     for name, what in differing:
         say(f"{what}: {name}")
     same = len(manifest["outputs"]) - len(differing)
-    say(f"{same} of {len(manifest['outputs'])} outputs are the same" + ("" if differing else ": the study is verified"))
+    say(f"{same} of {len(manifest['outputs'])} outputs are the same")
     return EXIT_FAILED if differing else EXIT_DONE
