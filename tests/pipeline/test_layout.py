@@ -9,6 +9,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 LIBRARY = ROOT / "scripts" / "homewater"
 BASE = {
+    "selection", "effective_size", "relationship", "admixture", "admixture_start", "share_bounds", "hardy_weinberg", "parts",
     "frequency_prior",
     "__init__", "errors", "writer", "seeds", "tables", "input_tables", "settings", "store", "statistics", "likelihood",
     "gene_drop", "coastline", "sea_distance", "site_tree", "contrasts", "break_rules", "tested_sites",
