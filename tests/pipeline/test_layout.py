@@ -9,12 +9,11 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 LIBRARY = ROOT / "scripts" / "homewater"
 BASE = {
-    "selection", "effective_size", "relationship", "admixture", "admixture_start", "share_bounds", "hardy_weinberg", "parts",
-    "frequency_prior",
-    "__init__", "errors", "writer", "seeds", "tables", "input_tables", "settings", "store", "statistics", "likelihood",
-    "gene_drop", "coastline", "sea_distance", "site_tree", "contrasts", "break_rules", "tested_sites",
-    "differentiation", "resources", "environment", "step", "geometry",
-    "bit_planes", "settings_schema", "input_files", "variant_blocks",
+    "selection", "effective_size", "relationship", "admixture", "admixture_start", "share_bounds", "hardy_weinberg",
+    "parts", "frequency_prior", "__init__", "errors", "writer", "seeds", "tables", "input_tables", "settings",
+    "store", "statistics", "likelihood", "gene_drop", "coastline", "sea_distance", "site_tree", "contrasts",
+    "break_rules", "tested_sites", "differentiation", "resources", "environment", "step", "geometry", "bit_planes",
+    "settings_schema", "input_files", "variant_blocks",
 }  # fmt: skip
 REPORT = {"report", "figures", "catalogue", "pdf"}
 TAKES_PATHS = {
