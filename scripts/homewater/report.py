@@ -32,7 +32,7 @@ REFERENCES = (
 CAUTIONS = ("permit", "health", "law", "practice", "lead", "conditional", "absence", "time")
 SHORT_CAUTIONS = ("permit", "lead", "units")
 SHOWN_DIGITS = 16
-MAP_HEIGHT_MM = 112
+MAP_HEIGHT_MM = (70, 112)  # the more sites, the lower, so that map and table of sites share a page
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,8 @@ def _study_section(study: StudyResults, writer: Writer) -> Section:
     if cut_off:
         text.say(writer.say("study.cut_off", count=cut_off))
     jurisdictions = writer.listing(dict.fromkeys(study.jurisdiction.values()))
-    figure = draw_map(map_sites(study, None), study.land, writer.words, show_units=False, max_height_mm=MAP_HEIGHT_MM)
+    height_mm = max(MAP_HEIGHT_MM[0], MAP_HEIGHT_MM[1] - 1.5 * max(0, len(study.sites) - 8))
+    figure = draw_map(map_sites(study, None), study.land, writer.words, show_units=False, max_height_mm=height_mm)
     alt = writer.plain("alt.study_map", count=len(study.sites), jurisdictions=jurisdictions.unescape())
     section.illustrate(writer.drawing(figure, alt, writer.say("caption.study_map")), text)
     section.add("table", _sites_table(study, writer))

@@ -90,19 +90,22 @@ def _units_table(study: StudyResults, species: SpeciesResults, writer: Writer, p
         own = [s for s in sites if units.loc[s, "basis"] == "own_animals"]
         jurisdictions = list(dict.fromkeys(study.jurisdiction[s] for s in sites))
         n = writer.numbers.count(kept["locationID"].isin(own).sum())
-        rows.append([writer.chip(unit), writer.say("format.comma").join(cells), n, writer.listing(jurisdictions)])
+        rows.append([writer.chip(unit) + _under(jurisdictions, writer), writer.say("format.comma").join(cells), n])
     without = study.in_coast_order([s for s, u in species.unit_of.items() if not u])
     if without:
         jurisdictions = list(dict.fromkeys(study.jurisdiction[s] for s in without))
         cells = writer.say("format.comma").join(Markup.escape(s) for s in without)
-        rows.append([writer.say("unit.none"), cells, writer.say("format.missing"), writer.listing(jurisdictions)])
+        rows.append([writer.say("unit.none") + _under(jurisdictions, writer), cells, writer.say("format.missing")])
     columns = [
         writer.column("column.unit"),
         writer.column("column.sites"),
         writer.column("column.n_animals", number=True),
-        writer.column("column.jurisdictions"),
     ]
     return writer.table(writer.say("caption.units", species=species.settings["name"]), columns, rows)
+
+
+def _under(names: list[str], writer: Writer) -> Markup:
+    return Markup(' <span class="under">{}</span>').format(writer.listing(names))
 
 
 def _breaks_table(breaks: pd.DataFrame, writer: Writer):
