@@ -9,25 +9,32 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 LIBRARY = ROOT / "scripts" / "homewater"
 BASE = {
-    "selection", "effective_size", "relationship", "admixture", "admixture_start", "share_bounds", "hardy_weinberg",
-    "parts", "frequency_prior", "__init__", "errors", "writer", "seeds", "tables", "input_tables", "settings",
-    "store", "statistics", "likelihood", "gene_drop", "coastline", "sea_distance", "site_tree", "contrasts",
-    "break_rules", "tested_sites", "differentiation", "resources", "environment", "step", "geometry", "bit_planes",
-    "settings_schema", "input_files", "variant_blocks",
+    "selection", "effective_size", "relationship", "admixture", "admixture_start", "share_bounds", "frequency_prior",
+    "__init__", "errors", "writer", "seeds", "tables", "input_tables", "settings", "store", "statistics",
+    "likelihood", "gene_drop", "coastline", "sea_distance", "site_tree", "contrasts", "break_rules", "tested_sites",
+    "differentiation", "resources", "environment", "step", "bit_planes", "settings_schema", "input_files",
+    "variant_blocks",
 }  # fmt: skip
-REPORT = {"report", "figures", "catalogue", "pdf"}
+STAGES = {
+    "intake": {"vcf", "parts", "part_reader", "joining", "checks", "animal_filters", "marker_filters", "hardy_weinberg",
+               "heterozygosity", "identity", "genotyping_error", "thinning"},
+    "structure": {"diversity", "pairwise_fst", "pca", "ancestry", "cluster_number", "breaks", "isolation_by_distance"},
+    "units": {"units", "detectable", "variance_shares"},
+    "assignment": {"panel", "marker_choice", "validation", "class_draws", "class_odds", "class_power",
+                   "origin_classes", "exclusion", "assignment", "verdict", "rates"},
+    "transfers": {"transfers"},
+    "generator": {"study_generator", "study_plan", "study_files", "study_errors", "coast_generator", "simulated_stocks",
+                  "species_generator", "demo_study"},
+    "report": {"report", "report_data", "report_origins", "report_parts", "report_structure", "report_summary",
+               "catalogue", "coast_order", "figure_style", "map_figure", "panel_figures", "structure_figures", "pdf",
+               "rounding"},
+    "record": {"manifest", "config_page"},
+}  # fmt: skip
+# the store, the readers of tables and files, the writer, and what works on a clone's own files
 TAKES_PATHS = {
-    "store",
-    "tables",
-    "input_tables",
-    "input_files",
-    "writer",
-    "step",
-    "settings",
-    "environment",
-    "vcf",
-    "manifest",
-}
+    "store", "tables", "input_tables", "input_files", "writer", "step", "settings", "settings_schema", "environment",
+    "vcf", "part_reader", "manifest", "config_page", "study_files", "study_generator", "pdf",
+}  # fmt: skip
 
 
 def imported(file: Path) -> set[str]:
@@ -51,6 +58,24 @@ MODULES = sorted(path.stem for path in LIBRARY.glob("*.py"))
 def test_base_modules_import_no_stage(module):
     if module in BASE:
         assert imported(LIBRARY / f"{module}.py") <= BASE
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_stages_import_base_modules_and_their_own_stage(module):
+    homes = [modules for modules in (BASE, *STAGES.values()) if module in modules]
+    assert len(homes) == 1, f"{module} must stand in one place of BASE or STAGES"
+    assert imported(LIBRARY / f"{module}.py") <= BASE | homes[0]
+
+
+@pytest.mark.parametrize("module", sorted(set(MODULES) - TAKES_PATHS))
+def test_only_the_store_readers_and_writers_take_paths(module):
+    tree = ast.parse((LIBRARY / f"{module}.py").read_text(encoding="utf-8"))
+    calls = {n.func.id for n in ast.walk(tree) if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)}
+    from_imports = {n.module for n in ast.walk(tree) if isinstance(n, ast.ImportFrom)}
+    assert "open" not in calls
+    assert "pathlib" not in from_imports | {
+        a.name for n in ast.walk(tree) if isinstance(n, ast.Import) for a in n.names
+    }
 
 
 @pytest.mark.parametrize("module", MODULES)
