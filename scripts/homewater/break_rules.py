@@ -38,6 +38,7 @@ class Cut:
         level: level of the hierarchy at which it was last tested, from 1.
         excess: F_ST beyond distance; ci_low, ci_high its 95 % interval.
         p_value: one-sided, before correction; p_adjusted after Bonferroni over edges and levels.
+        facing: excess of the two facing sites alone; it helps to place a break, and decides nothing else.
         step: differentiation of the edge as F_ST, distance and excess together.
         expected_step: what distance explains of it.
         reading: see `reading_of`, or `contact_zone`.
@@ -51,6 +52,7 @@ class Cut:
     ci_high: float
     p_value: float
     p_adjusted: float
+    facing: float
     step: float
     expected_step: float
     reading: str
@@ -92,12 +94,13 @@ def grade_of(cut: Cut, rules: BreakRules) -> str:
 def is_mixture(found: Mixture, rules: BreakRules) -> bool:
     """Whether a place between two units is a mixture of them and no unit of its own.
 
-    The share of each side exceeds a tenth, and either f3 is negative beyond doubt or what no mixture explains is not
-    proved to exceed the least F_ST and half of what the mixture explains of the difference to the nearer side: a unit
-    of its own needs proof.
+    The two sides differ by the least F_ST and beyond doubt: two parts of one lineage have no mixture to speak of, and
+    the share would be a ratio of noises. The share of each side exceeds a tenth, and either f3 is negative beyond
+    doubt, or what no mixture explains is not proved to exceed the least F_ST and half of what the mixture explains of
+    the difference to the nearer side: a unit of its own needs proof.
     """
     low, high = CONTACT_SHARE
-    if not (found.spread > 0 and low < found.share < high):
+    if not (found.spread_low > 0 and found.spread >= rules.min_break_fst and low < found.share < high):
         return False
     explained = min(found.share, 1 - found.share) ** 2 * found.spread
     return found.f3_t < MIN_F3_T or not found.own_drift_low > max(rules.min_break_fst, explained / 2)
@@ -110,7 +113,7 @@ def mixes_at_site(found: Mixture) -> bool:
     negative beyond doubt.
     """
     low, high = CONTACT_SHARE
-    if not (found.spread > 0 and low < found.share < high):
+    if not (found.spread_low > 0 and low < found.share < high):
         return False
     nearest_end = min(found.share, 1 - found.share)
     return found.f3_t < MIN_F3_T or nearest_end > MIN_ERRORS * found.share_error

@@ -1,10 +1,12 @@
 """Gradient or break: places where differentiation between neighbouring sites exceeds what distance explains there.
 
 Each edge of the shortest tree by water is a candidate. What distance explains at an edge is learnt from the other
-edges: the median step a km, of all others and of the nearest ones, whichever is larger, so neither a few breaks nor one
-steep stretch passes for the rule. The excess of an edge is the mean, over the nearest sites on either side, of
-F / (1 - F) less that. Its error comes from leaving out chromosomes; sites are never permuted. Where the best edge
-passes, the sites are split there and each side is searched again.
+edges: the median step a km of all others, of the nearest ones on one side, or of those on the other, whichever is
+largest, so neither do a few breaks pass for the rule nor the start of a steeper stretch for a break. The excess of an
+edge is the mean, over the nearest sites on either side, of F / (1 - F) less that. Its error comes from leaving out
+chromosomes; sites are never permuted. A break also raises the excess of the edges beside it, so it is placed where the
+excess, that of the two facing sites counted once more, is the largest around. Where an edge passes, the sites are split
+there and each side is searched again.
 """
 
 from __future__ import annotations
@@ -18,7 +20,7 @@ from homewater.break_rules import NEAR_SITES, BreakRules, Cut, grade_of, is_mixt
 from homewater.contrasts import Replicates, mean_between, mixture, step_rate, to_fst
 from homewater.site_tree import edge_hops, nearest, segments, sides, spanning_tree
 
-NEAR_EDGES = 4  # edges from which the local step is learnt: two on either side along a line
+NEAR_EDGES = 2  # edges on each side from which the local step is learnt
 
 
 @dataclass(frozen=True)
@@ -49,11 +51,12 @@ class Search:
         others = others[others != edge] if edge is not None else others
         rates = [step_rate(self.replicates, self.km, self.edges[others])]
         if edge is not None:
-            inside = np.flatnonzero(np.isin(self.edges, members).all(axis=1))
-            hops = edge_hops(self.edges, inside, edge)
-            local = inside[np.lexsort((inside, hops))]
-            local = local[(local != edge) & ~cut[local]][:NEAR_EDGES]
-            rates.append(step_rate(self.replicates, self.km, self.edges[local]))
+            for side in sides(self.edges, members, edge):
+                inside = np.flatnonzero(np.isin(self.edges, side).all(axis=1))
+                among = np.append(inside, edge)
+                hops = edge_hops(self.edges, among, edge)[:-1]
+                local = inside[np.lexsort((inside, hops))]
+                rates.append(step_rate(self.replicates, self.km, self.edges[local[~cut[local]][:NEAR_EDGES]]))
         stacked = np.stack(rates)
         known = np.isfinite(stacked)
         highest = np.where(known, np.maximum(stacked, 0.0), -np.inf).max(axis=0)
@@ -92,6 +95,7 @@ class Search:
             ci_high=float(high),
             p_value=p,
             p_adjusted=min(1.0, p * len(self.edges) * level) if np.isfinite(p) else float("nan"),
+            facing=float(to_fst(self.replicates.linear[0, i, j] - expected)),
             step=float(to_fst(beyond[0] + expected)),
             expected_step=float(to_fst(expected)) if known else float("nan"),
             reading="",
@@ -129,9 +133,14 @@ def find_breaks(replicates: Replicates, km: np.ndarray, rules: BreakRules) -> tu
         inside = np.flatnonzero(np.isin(edges, members).all(axis=1) & ~gone)
         tested = [search.test(int(e), members, gone, level) for e in inside]
         last |= {cut.edge: cut for cut in tested}
-        for best in sorted((c for c in tested if c.reading == "boundary"), key=lambda c: (-c.excess, c.edge)):
+        for best in _passing(search, tested, members)[:1]:
             one, other = sides(edges, members, best.edge)
-            aside = next((s for s in (one, other) if _lies_between(search, s, members, accepted, best, gone)), None)
+            broken = np.array([edges[c.edge] for c in tested if c.reading == "boundary" and c is not best]).reshape(
+                -1, 2
+            )
+            # a part that holds a break itself is no mixture, though its mean may look like one
+            whole = [s for s in (one, other) if not np.isin(broken, s).all(axis=1).any()]
+            aside = next((s for s in whole if _lies_between(search, s, members, accepted, best, gone)), None)
             if aside is None:
                 accepted.append(best)
                 gone[best.edge] = True
@@ -141,9 +150,24 @@ def find_breaks(replicates: Replicates, km: np.ndarray, rules: BreakRules) -> tu
                     last[int(edge)] = replace(last[int(edge)], reading="contact_zone", grade="weak")
                     gone[edge] = True
                 parts.append((np.setdiff1d(members, aside), level))
-            break
     taken = {cut.edge for cut in accepted}
     return edges, accepted + [last[e] for e in sorted(last) if e not in taken]
+
+
+def _passing(search: Search, tested: list[Cut], members: np.ndarray) -> list[Cut]:
+    """Return the cuts that pass and are the largest around, the largest first."""
+
+    def size(cut: Cut) -> float:
+        return cut.excess + np.nan_to_num(cut.facing)
+
+    ranked = sorted((c for c in tested if np.isfinite(c.excess)), key=lambda c: (-size(c), c.edge))
+    found = []
+    for place, cut in enumerate(ranked):
+        around = np.concatenate(search.near(cut.edge, members))
+        larger = [c.edge for c in ranked[:place] if np.isin(search.edges[c.edge], around).all()]
+        if cut.reading == "boundary" and not larger:
+            found.append(cut)
+    return found
 
 
 def _lies_between(

@@ -159,6 +159,7 @@ class Mixture:
         own_drift: differentiation that no mixture of the two explains, F / (1 - F).
         own_drift_low: lower bound of its one-sided 95 % interval.
         spread: differentiation between the two, beyond distance, F / (1 - F).
+        spread_low: lower bound of its one-sided 95 % interval.
         f3_t: t value of f3; below -3 only a mixture of the two (or of their kin) explains it.
     """
 
@@ -167,6 +168,7 @@ class Mixture:
     own_drift: float
     own_drift_low: float
     spread: float
+    spread_low: float
     f3_t: float
 
 
@@ -206,5 +208,6 @@ def mixture(
         own_drift=float(drift[0]),
         own_drift_low=float(replicates.interval(drift, confidence=0.9)[0]),
         spread=float(spread[0]),
+        spread_low=float(replicates.interval(spread, confidence=0.9)[0]),
         f3_t=float(np.nan_to_num(f3_t)),
     )
