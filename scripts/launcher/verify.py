@@ -85,7 +85,7 @@ def changed_inputs(manifest: dict, folder: Path) -> list[Problem]:
 
 def fresh_clone(clone: Path, folder: Path) -> Path:
     """Copy what a run is made of to a new folder; the environment is shared with the clone. Returns the copy."""
-    folder.mkdir()
+    folder.mkdir(parents=True, exist_ok=True)
     for name in _COPIED:
         if (clone / name).is_dir():
             shutil.copytree(clone / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
