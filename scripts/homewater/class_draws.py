@@ -13,41 +13,54 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from homewater.frequency_prior import FrequencyPrior, ancestral_posterior, flat_prior
 from homewater.gene_drop import (
     RecombinationMap,
     draw_class_from_frequencies,
     map_from_positions,
     map_from_table,
 )
-from homewater.likelihood import MISSING, PRIOR
+from homewater.likelihood import MISSING, ClassList, class_table
 
 BLOCK = 100  # animals that share one draw of frequencies: one simulated site
 CHUNK = 5000  # animals drawn at a time
 
 
 def draw_frequencies(
-    alternate: np.ndarray, copies: np.ndarray, drift: float, n: int, rng: np.random.Generator, prior: float = PRIOR
+    alternate: np.ndarray,
+    copies: np.ndarray,
+    drift: np.ndarray,
+    n: int,
+    rng: np.random.Generator,
+    prior: FrequencyPrior | None = None,
 ) -> np.ndarray:
-    """Return site frequencies: a unit frequency from its posterior, then drift within the unit.
+    """Return site frequencies in every unit: unit frequencies from their joint posterior, then drift within the unit.
 
     Args:
-        alternate: (n_loci,), alternate copies counted in the unit.
-        copies: (n_loci,), all copies counted.
-        drift: F_ST among the sites of the unit, in [0, 1).
+        alternate: (n_loci, n_units), alternate copies counted.
+        copies: (n_loci, n_units), all copies counted.
+        drift: (n_units,), F_ST among the sites of each unit, in [0, 1).
         n: number of sites.
         rng: source of randomness.
-        prior: weight of each allele in the symmetric prior.
+        prior: fitted prior; Dirichlet(1/2, 1/2) by default.
 
     Returns:
-        float64 (n_loci, n).
+        float64 (n_units, n_loci, n).
     """
-    shape = (len(alternate), n)
-    frequency = rng.beta((alternate + prior)[:, None], (copies - alternate + prior)[:, None], size=shape)
-    if drift <= 0:
-        return frequency
-    scale = (1 - drift) / drift
-    frequency = np.clip(frequency, 1e-6, 1 - 1e-6)  # a shape of 0 is not defined
-    return rng.beta(frequency * scale, (1 - frequency) * scale)
+    n_loci, n_units = alternate.shape
+    prior = flat_prior(n_units) if prior is None else prior
+    below = np.cumsum(ancestral_posterior(alternate, copies, prior), axis=1)
+    pick = (rng.random((n_loci, n, 1)) > below[:, None, :-1]).sum(axis=2)
+    ancestral = prior.ancestral[pick]
+    sites = np.empty((n_units, n_loci, n))
+    for u, c in enumerate(prior.concentration):
+        first = alternate[:, [u]] + c * ancestral
+        sites[u] = rng.beta(first, copies[:, [u]] - alternate[:, [u]] + c * (1 - ancestral))
+        if drift[u] > 0:
+            scale = (1 - drift[u]) / drift[u]
+            frequency = np.clip(sites[u], 1e-6, 1 - 1e-6)  # a shape of 0 is not defined
+            sites[u] = rng.beta(frequency * scale, (1 - frequency) * scale)
+    return sites
 
 
 def spoil(dosages: np.ndarray, missing: np.ndarray, error: float, rng: np.random.Generator) -> np.ndarray:
@@ -81,6 +94,7 @@ class PanelModel:
         error: chance that a called genotype is wrong.
         recombination: map of the loci.
         missing: bool (n_patterns, n_loci), patterns of missing genotypes of real animals.
+        prior: fitted prior of the frequencies; Dirichlet(1/2, 1/2) where None.
     """
 
     alternate: np.ndarray
@@ -89,6 +103,7 @@ class PanelModel:
     error: float
     recombination: RecombinationMap
     missing: np.ndarray
+    prior: FrequencyPrior | None = None
 
     @property
     def n_loci(self) -> int:
@@ -99,6 +114,10 @@ class PanelModel:
     def n_units(self) -> int:
         """Number of units."""
         return self.alternate.shape[1]
+
+    def class_table(self, classes: ClassList) -> np.ndarray:
+        """Return `likelihood.class_table` of the panel."""
+        return class_table(self.alternate, self.copies, classes, self.error, self.prior)
 
     def draw(self, class_name: str, unit_a: int, unit_b: int, n: int, rng: np.random.Generator) -> np.ndarray:
         """Return simulated animals of one class between two units, as called.
@@ -117,12 +136,9 @@ class PanelModel:
         for start in range(0, n, CHUNK):
             size = min(CHUNK, n - start)
             site = np.arange(size) // BLOCK
-            freq_a, freq_b = (
-                draw_frequencies(self.alternate[:, u], self.copies[:, u], self.drift[u], int(site[-1]) + 1, rng)[
-                    :, site
-                ]
-                for u in (unit_a, unit_b)
-            )
+            pair = [unit_a, unit_b]
+            frequency = draw_frequencies(self.alternate, self.copies, self.drift, int(site[-1]) + 1, rng, self.prior)
+            freq_a, freq_b = frequency[pair][:, :, site]
             dosages, _ = draw_class_from_frequencies(class_name, freq_a, freq_b, self.recombination, size, rng)
             parts.append(spoil(np.ascontiguousarray(dosages.T), self.missing, self.error, rng))
         return np.concatenate(parts)

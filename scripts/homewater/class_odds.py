@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from homewater.frequency_prior import FrequencyPrior
 from homewater.likelihood import CLASSES, ClassList, class_list, log_likelihoods_left_out, posterior
 
 
@@ -102,7 +103,14 @@ def counts_by_unit(dosages: np.ndarray, unit: np.ndarray, n_units: int) -> tuple
     return alternate.astype(float), copies.astype(float)
 
 
-def recently_foreign(dosages: np.ndarray, unit: np.ndarray, n_units: int, error: float, rate: float) -> np.ndarray:
+def recently_foreign(
+    dosages: np.ndarray,
+    unit: np.ndarray,
+    n_units: int,
+    error: float,
+    rate: float,
+    prior: FrequencyPrior | None = None,
+) -> np.ndarray:
     """Return which animals of the units' own baseline carry recent ancestry of another unit.
 
     Each animal is taken out of its unit and then compared with it. The ratio of likelihoods of a true local exceeds
@@ -114,13 +122,14 @@ def recently_foreign(dosages: np.ndarray, unit: np.ndarray, n_units: int, error:
         n_units: number of units.
         error: chance that a called genotype is wrong.
         rate: highest share of true locals, for each alternative, that may be called foreign.
+        prior: fitted prior; Dirichlet(1/2, 1/2) by default.
 
     Returns:
         bool (n_animals,).
     """
     classes = class_list(n_units)
     counted = counts_by_unit(dosages, unit, n_units)
-    ratio = local_ratio(log_likelihoods_left_out(dosages, unit, *counted, classes, error), unit)
+    ratio = local_ratio(log_likelihoods_left_out(dosages, unit, *counted, classes, error, prior), unit)
     return (unit >= 0) & (np.nan_to_num(ratio, nan=-np.inf) > -np.log(rate))
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from homewater.class_draws import PanelModel
 from homewater.class_odds import class_posterior, cutoff, local_ratio, pair_log_likelihoods
-from homewater.likelihood import CLASSES, MIXED_CLASSES, ClassList, class_table, log_likelihoods
+from homewater.likelihood import CLASSES, MIXED_CLASSES, ClassList, log_likelihoods
 from homewater.statistics import wilson
 from homewater.verdict import LOCAL, NON_LOCAL, UNRESOLVED, UNSAMPLED, called_class, verdicts
 
@@ -32,7 +32,7 @@ def simulated_cutoffs(
     Returns:
         cutoff float64 (n_units,); share of the simulated locals above it float64 (n_units,).
     """
-    table = class_table(model.alternate, model.copies, classes, model.error)
+    table = model.class_table(classes)
     cutoffs, shares = np.zeros(model.n_units), np.zeros(model.n_units)
     for unit in range(model.n_units):
         animals = model.draw("pure_a", unit, unit, n, generator(f"locals {unit}"))
@@ -67,7 +67,7 @@ def simulated_calls(
     Returns:
         counts int64 (8, n_called), true class by CALLED; log likelihoods float64 (8, n, 8) of CLASSES for this pair.
     """
-    table = class_table(model.alternate, model.copies, classes, model.error)
+    table = model.class_table(classes)
     counts = np.zeros((len(CLASSES), len(CALLED)), dtype=np.int64)
     ratios = np.empty((len(CLASSES), n, len(CLASSES)))
     local, other = np.full(n, unit_a), np.full(n, unit_b)

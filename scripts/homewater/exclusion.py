@@ -1,9 +1,9 @@
 """Does any sampled class fit an animal at all? The test for an origin that was never sampled.
 
-An animal of an unsampled stock carries, whatever the class it is compared with, alleles whose frequencies drifted
-elsewhere: both its copies were drawn from the same shifted frequency, so that it is homozygous more often than the
-class foresees. The score test for that shift (derivative of the log likelihood by drift, at no drift) is summed over
-markers that were not chosen to tell units apart; on a diagnostic panel alone an unsampled stock looks like a mixture.
+Each class is tested against the alternative that both copies come from one more unit of the same ancestry, of which
+nothing is known but what the fitted prior says: the ancestral frequency as the sampled units show it, and as much drift
+as theirs. The log ratio of the two likelihoods is standardised by its mean and variance under the class, over markers
+that were not chosen to tell units apart; on a diagnostic panel alone an unsampled stock looks like a mixture.
 """
 
 from __future__ import annotations
@@ -12,12 +12,14 @@ import numpy as np
 from scipy.special import ndtr
 
 from homewater.class_odds import counts_by_unit
+from homewater.frequency_prior import FrequencyPrior, ancestral_posterior
 from homewater.likelihood import (
     ClassList,
+    allele_share,
     left_out_counts,
     pair_table,
     sum_over_loci,
-    unit_pairs,
+    two_copy_predictive,
     with_error,
 )
 
@@ -41,30 +43,46 @@ def exclusion_markers(thinned: np.ndarray, panel: np.ndarray, n: int) -> np.ndar
     return usable[(np.arange(n) * len(usable)) // n].astype(np.int64)
 
 
-def _class_shares(alternate: np.ndarray, copies: np.ndarray, classes: ClassList, prior: float = 0.5) -> np.ndarray:
-    share = (alternate + prior) / (copies + 2 * prior)
-    middle = np.stack([(share[:, u] + share[:, v]) / 2 for u, v in unit_pairs(classes.n_units)], axis=1)
-    return middle @ classes.weights
+def stranger_table(alternate: np.ndarray, copies: np.ndarray, error: float, prior: FrequencyPrior) -> np.ndarray:
+    """Return the chance of each called dosage in an animal of a unit that was never sampled.
+
+    Args:
+        alternate: (n_loci, n_units), alternate copies counted.
+        copies: (n_loci, n_units), all copies counted.
+        error: chance that a called genotype is wrong.
+        prior: fitted prior; the stranger's drift is the mean of the units' own.
+
+    Returns:
+        float64 (n_loci, 3).
+    """
+    drift = float(prior.drift.mean())
+    c = (1 - drift) / drift
+    within = two_copy_predictive(c * prior.ancestral, c * (1 - prior.ancestral))
+    return with_error(ancestral_posterior(alternate, copies, prior) @ within, error)
 
 
-def score_tables(
-    alternate: np.ndarray, copies: np.ndarray, classes: ClassList, error: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return the score of each dosage for drift away from each class, and its variance under the class.
+def ratio_tables(
+    alternate: np.ndarray, copies: np.ndarray, classes: ClassList, error: float, prior: FrequencyPrior
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return what each dosage adds to the log ratio of a stranger against each class, and what the class foresees.
 
     Args:
         alternate: (n_loci, n_units), alternate copies counted.
         copies: (n_loci, n_units), all copies counted.
         classes: from `class_list`.
         error: chance that a called genotype is wrong.
+        prior: fitted prior.
 
     Returns:
-        score float64 (n_loci, 3, n_classes), mean 0 under the class; information float64 (n_loci, n_classes).
+        ratio float64 (n_loci, 3, n_classes), its mean under the class taken off; variance float64 (n_loci, n_classes);
+        slope float64 (n_loci, n_classes), by how much the mean rises per unit of drift within a sampled unit.
     """
-    expected = with_error(pair_table(alternate, copies) @ classes.weights, error)
-    share = _class_shares(alternate, copies, classes)
+    table = pair_table(alternate, copies, prior) @ classes.weights
+    expected, share = with_error(table, error), allele_share(table)
+    ratio = np.log(stranger_table(alternate, copies, error, prior))[:, :, None] - np.log(expected)
+    ratio -= (expected * ratio).sum(axis=1, keepdims=True)
     shift = (1 - 1.5 * error) * (share * (1 - share))[:, None, :] * np.array([1.0, -2.0, 1.0])[None, :, None]
-    return shift / expected, (shift**2 / expected).sum(axis=1)
+    return ratio, (expected * ratio**2).sum(axis=1), (shift * ratio).sum(axis=1)
 
 
 def exclusion_scores(
@@ -75,8 +93,9 @@ def exclusion_scores(
     classes: ClassList,
     error: float,
     drift: np.ndarray,
+    prior: FrequencyPrior,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return how many standard deviations more homozygous each animal is than each class foresees.
+    """Return by how many standard deviations each animal fits a stranger better than each class foresees.
 
     Args:
         dosages: int8 (n_animals, n_loci), MISSING = -1.
@@ -85,7 +104,8 @@ def exclusion_scores(
         copies: (n_loci, n_units), all copies counted.
         classes: from `class_list`.
         error: chance that a called genotype is wrong.
-        drift: (n_units,), F_ST among the sites of each unit: that much shift is foreseen.
+        drift: (n_units,), F_ST among the sites of each unit: what that much adds is foreseen.
+        prior: fitted prior.
 
     Returns:
         z float64 (n_animals, n_classes), NaN where fewer than MIN_TYPED markers are typed; n_typed int64 (n_animals,).
@@ -97,17 +117,13 @@ def exclusion_scores(
         rows = np.flatnonzero((counted_in == unit) & (typed >= MIN_TYPED))
         if not len(rows):
             continue
-        if unit < 0:
-            score, information = score_tables(alternate, copies, classes, error)
-            information = np.repeat(information[:, None, :], 3, axis=1)
-        else:
-            score = np.empty((len(alternate), 3, len(classes.kind)))
-            information = np.empty_like(score)
-            for dosage in range(3):
-                left = score_tables(*left_out_counts(alternate, copies, unit, dosage), classes, error)
-                score[:, dosage], information[:, dosage] = left[0][:, dosage], left[1]
-        total = sum_over_loci(dosages[rows], information)
-        z[rows] = (sum_over_loci(dosages[rows], score) - foreseen * total) / np.sqrt(total)
+        tables = np.empty((3, len(alternate), 3, len(classes.kind)))
+        for dosage in range(3):
+            left = (alternate, copies) if unit < 0 else left_out_counts(alternate, copies, unit, dosage)
+            ratio, variance, slope = ratio_tables(*left, classes, error, prior)
+            tables[:, :, dosage] = ratio[:, dosage], variance, slope
+        total, variance, slope = (sum_over_loci(dosages[rows], table) for table in tables)
+        z[rows] = (total - foreseen * slope) / np.sqrt(variance)
     return z, typed
 
 
@@ -143,7 +159,12 @@ def exclusion_p(z: np.ndarray, centre: float = 0.0, scale: float = 1.0) -> np.nd
 
 
 def exclusion_test(
-    dosages: np.ndarray, counted_in: np.ndarray, drift: np.ndarray, classes: ClassList, error: float
+    dosages: np.ndarray,
+    counted_in: np.ndarray,
+    drift: np.ndarray,
+    classes: ClassList,
+    error: float,
+    prior: FrequencyPrior,
 ) -> tuple[np.ndarray, dict]:
     """Return the test for an unsampled origin of every animal, and what it was made with.
 
@@ -153,11 +174,12 @@ def exclusion_test(
         drift: (n_units,), F_ST among the sites of each unit.
         classes: from `class_list`.
         error: chance that a called genotype is wrong.
+        prior: fitted prior.
 
     Returns:
         p float64 (n_animals,), NaN where the test was not made; {n_markers, centre, scale}.
     """
     counted = counts_by_unit(dosages, counted_in, classes.n_units)
-    z, _ = exclusion_scores(dosages, counted_in, *counted, classes, error, drift)
+    z, _ = exclusion_scores(dosages, counted_in, *counted, classes, error, drift, prior)
     centre, scale = excess_scatter(z, counted_in)
     return exclusion_p(z, centre, scale), {"n_markers": dosages.shape[1], "centre": centre, "scale": scale}

@@ -1,8 +1,9 @@
 """Probabilities of genotypes given where an animal's ancestors lived: the base of panel, verdicts and rates.
 
 Frequencies are never plugged in: they are integrated over their posterior. Two ancestry copies from one unit follow the
-beta-binomial predictive of Rannala & Mountain (1997, PNAS 94:9197-9201, equations 5-6) with Dirichlet(1/2, 1/2); copies
-from two units are independent draws, so that their joint probability is the product of the single-copy predictives.
+beta-binomial predictive of Rannala & Mountain (1997, PNAS 94:9197-9201); copies from two units are independent draws.
+Their prior is Dirichlet(1/2, 1/2), or one fitted on all candidate markers (`homewater.frequency_prior`), over whose
+ancestral frequencies both are averaged.
 Classes of mixed animals are mixtures of ancestry pairs (Anderson & Thompson 2002, Genetics 160:1217-1229).
 
 Arrays: dosage is int8 (n_animals, n_loci), copies of the alternate allele, MISSING = -1; counts are float64
@@ -17,8 +18,9 @@ from dataclasses import dataclass
 import numba
 import numpy as np
 
+from homewater.frequency_prior import FrequencyPrior, ancestral_posterior, flat_prior
+
 MISSING = -1
-PRIOR = 0.5  # Dirichlet(1/k, 1/k) for k = 2 alleles
 CLASSES = (
     "pure_a",
     "pure_b",
@@ -138,25 +140,41 @@ def one_copy_each(share_a: np.ndarray, share_b: np.ndarray) -> np.ndarray:
     )
 
 
-def pair_table(alternate: np.ndarray, copies: np.ndarray, prior: float = PRIOR) -> np.ndarray:
+def pair_table(alternate: np.ndarray, copies: np.ndarray, prior: FrequencyPrior | None = None) -> np.ndarray:
     """Return the chance of each dosage under every ancestry pair, frequencies integrated.
 
     Args:
         alternate: (n_loci, n_units), alternate copies counted.
         copies: (n_loci, n_units), all copies counted.
-        prior: weight of each allele in the symmetric prior.
+        prior: fitted prior; Dirichlet(1/2, 1/2) by default.
 
     Returns:
         float64 (n_loci, 3, n_pairs), pairs in the order of `unit_pairs`.
     """
-    first = np.asarray(alternate, dtype=float) + prior
-    second = np.asarray(copies, dtype=float) - alternate + prior
-    share = first / (first + second)
-    within = two_copy_predictive(first, second)
+    alternate, copies = np.asarray(alternate, dtype=float), np.asarray(copies, dtype=float)
+    n_units = alternate.shape[1]
+    prior = flat_prior(n_units) if prior is None else prior
+    weight = ancestral_posterior(alternate, copies, prior)[:, :, None]
+    first = [alternate[:, [u]] + prior.concentration[u] * prior.ancestral for u in range(n_units)]
+    second = [(copies - alternate)[:, [u]] + prior.concentration[u] * (1 - prior.ancestral) for u in range(n_units)]
+    share = [f / (f + s) for f, s in zip(first, second, strict=True)]
     columns = [
-        within[:, u] if u == v else one_copy_each(share[:, u], share[:, v]) for u, v in unit_pairs(first.shape[1])
+        weight * (two_copy_predictive(first[u], second[u]) if u == v else one_copy_each(share[u], share[v]))
+        for u, v in unit_pairs(n_units)
     ]
-    return np.stack(columns, axis=-1)
+    return np.stack([column.sum(axis=1) for column in columns], axis=-1)
+
+
+def allele_share(table: np.ndarray) -> np.ndarray:
+    """Return the chance that a copy is the alternate allele, from the chances of dosages 0, 1, 2.
+
+    Args:
+        table: (n_loci, 3, n).
+
+    Returns:
+        float64 (n_loci, n).
+    """
+    return table[:, 1] / 2 + table[:, 2]
 
 
 def with_error(table: np.ndarray, error: float) -> np.ndarray:
@@ -170,7 +188,7 @@ def with_error(table: np.ndarray, error: float) -> np.ndarray:
 
 
 def class_table(
-    alternate: np.ndarray, copies: np.ndarray, classes: ClassList, error: float, prior: float = PRIOR
+    alternate: np.ndarray, copies: np.ndarray, classes: ClassList, error: float, prior: FrequencyPrior | None = None
 ) -> np.ndarray:
     """Return the chance of each called dosage under every class, for animals outside the counts.
 
@@ -179,7 +197,7 @@ def class_table(
         copies: (n_loci, n_units), all copies counted.
         classes: from `class_list`.
         error: chance that a called genotype is wrong.
-        prior: weight of each allele in the symmetric prior.
+        prior: fitted prior; Dirichlet(1/2, 1/2) by default.
 
     Returns:
         float64 (n_loci, 3, n_classes); sums to 1 over the second axis.
@@ -199,7 +217,12 @@ def left_out_counts(alternate: np.ndarray, copies: np.ndarray, unit: int, dosage
 
 
 def left_out_table(
-    alternate: np.ndarray, copies: np.ndarray, unit: int, classes: ClassList, error: float, prior: float = PRIOR
+    alternate: np.ndarray,
+    copies: np.ndarray,
+    unit: int,
+    classes: ClassList,
+    error: float,
+    prior: FrequencyPrior | None = None,
 ) -> np.ndarray:
     """Return `class_table` for the animals that are counted in `unit`, each without its own two copies.
 
@@ -212,7 +235,7 @@ def left_out_table(
         unit: the animals' unit.
         classes: from `class_list`.
         error: chance that a called genotype is wrong.
-        prior: weight of each allele in the symmetric prior.
+        prior: fitted prior; Dirichlet(1/2, 1/2) by default.
 
     Returns:
         float64 (n_loci, 3, n_classes); does not sum to 1 over the second axis, since the counts differ along it.
@@ -293,6 +316,7 @@ def log_likelihoods_left_out(
     copies: np.ndarray,
     classes: ClassList,
     error: float,
+    prior: FrequencyPrior | None = None,
     sizes: Sequence[int] | None = None,
 ) -> np.ndarray:
     """Return log likelihoods under every class; an animal that is counted in a unit is taken out of it first.
@@ -304,6 +328,7 @@ def log_likelihoods_left_out(
         copies: (n_loci, n_units), all copies counted.
         classes: from `class_list`.
         error: chance that a called genotype is wrong.
+        prior: fitted prior; Dirichlet(1/2, 1/2) by default.
         sizes: numbers of leading loci, ascending; all loci by default.
 
     Returns:
@@ -316,8 +341,8 @@ def log_likelihoods_left_out(
         if not len(rows):
             continue
         if unit < 0:
-            table = class_table(alternate, copies, classes, error)
+            table = class_table(alternate, copies, classes, error, prior)
         else:
-            table = left_out_table(alternate, copies, unit, classes, error)
+            table = left_out_table(alternate, copies, unit, classes, error, prior)
         out[rows] = log_likelihoods(dosages[rows], table, sizes)
     return out

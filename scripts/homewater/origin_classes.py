@@ -6,7 +6,8 @@ import numba
 import numpy as np
 import pandas as pd
 
-from homewater.likelihood import CLASSES, PRIOR, left_out_counts, pair_table, with_error
+from homewater.frequency_prior import FrequencyPrior
+from homewater.likelihood import CLASSES, allele_share, left_out_counts, pair_table, unit_pairs, with_error
 
 DROP = 1.920729410347062  # half the 0.95 quantile of chi-square with 1 degree of freedom
 _GRID = 50
@@ -91,25 +92,6 @@ def hybrid_index(
     share_a, share_b = (np.ascontiguousarray(s, dtype=float) for s in (share_a, share_b))
     found = _hybrid_indices(np.ascontiguousarray(dosages, dtype=np.int8), share_a, share_b, float(error), DROP)
     return found[:, 0], found[:, 1], found[:, 2]
-
-
-def copy_shares(alternate: np.ndarray, copies: np.ndarray, prior: float, leave_out: bool) -> np.ndarray:
-    """Return the chance that a copy of one unit is the alternate allele, by the dosage of the animal taken out.
-
-    Args:
-        alternate: (n_loci,), alternate copies counted.
-        copies: (n_loci,), all copies counted.
-        prior: weight of each allele in the symmetric prior.
-        leave_out: whether an animal of dosage 0, 1, 2 is taken out first.
-
-    Returns:
-        float64 (n_loci, 3).
-    """
-    if not leave_out:
-        return np.repeat(((alternate + prior) / (copies + 2 * prior))[:, None], 3, axis=1)
-    dosage = np.arange(3)
-    left = np.maximum(copies - 2, 0)[:, None]
-    return (np.clip(alternate[:, None] - dosage, 0, left) + prior) / (left + 2 * prior)
 
 
 @numba.njit(cache=True)
@@ -220,6 +202,7 @@ def mixture(
     alternate: np.ndarray,
     copies: np.ndarray,
     error: float,
+    prior: FrequencyPrior | None = None,
 ) -> np.ndarray:
     """Return hybrid index, its interval and interclass heterozygosity of every animal, for its own pair of units.
 
@@ -231,23 +214,27 @@ def mixture(
         alternate: (n_loci, n_units), alternate copies counted.
         copies: (n_loci, n_units), all copies counted.
         error: chance that a called genotype is wrong.
+        prior: fitted prior; Dirichlet(1/2, 1/2) by default.
 
     Returns:
         float64 (n_animals, 4); NaN without a pair or where nothing is typed.
     """
     out = np.full((len(dosages), 4), np.nan)
+    pairs = unit_pairs(alternate.shape[1])
+    tables = {-1: np.repeat(pair_table(alternate, copies, prior)[:, None], 3, axis=1)}
     keys = zip(unit_a.tolist(), unit_b.tolist(), counted_in.tolist(), strict=True)
     for a, b, counted in sorted({key for key in keys if key[0] >= 0 and key[1] >= 0}):
+        if counted not in tables:  # by the dosage of the animal that is taken out
+            left = [pair_table(*left_out_counts(alternate, copies, counted, g), prior) for g in range(3)]
+            tables[counted] = np.stack(left, axis=1)
         rows = np.flatnonzero((unit_a == a) & (unit_b == b) & (counted_in == counted))
-        pair = alternate[:, [a, b]], copies[:, [a, b]]
-        place = [a, b].index(counted) if counted in (a, b) else -1
-        shares = [copy_shares(pair[0][:, k], pair[1][:, k], PRIOR, k == place) for k in range(2)]
-        out[rows, :3] = np.stack(hybrid_index(dosages[rows], *shares, error), axis=1)
-        table = np.empty((len(alternate), 3, 3))
-        for dosage in range(3):
-            left = pair if place < 0 else left_out_counts(*pair, place, dosage)
-            table[:, dosage] = with_error(pair_table(*left), error)[:, dosage][:, [0, 2, 1]]
-        out[rows, 3] = interclass_heterozygosity(dosages[rows], table)
+        columns = [pairs.index((a, a)), pairs.index((min(a, b), max(a, b))), pairs.index((b, b))]
+        of_pair = tables[counted][..., columns]
+        shares = np.stack([allele_share(of_pair[:, g]) for g in range(3)], axis=1)
+        index = hybrid_index(dosages[rows], shares[..., 0], shares[..., 2], error)
+        out[rows, :3] = np.stack(index, axis=1)
+        own = np.stack([with_error(of_pair[:, g], error)[:, g] for g in range(3)], axis=1)
+        out[rows, 3] = interclass_heterozygosity(dosages[rows], own)
     return out
 
 

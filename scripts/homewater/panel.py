@@ -11,9 +11,10 @@ from scipy.sparse.csgraph import connected_components
 
 from homewater.class_draws import PanelModel
 from homewater.class_odds import counts_by_unit, recently_foreign
+from homewater.frequency_prior import FrequencyPrior, fit_prior
 from homewater.gene_drop import RecombinationMap
 from homewater.likelihood import MISSING
-from homewater.marker_choice import candidates, drift_by_unit, frequencies, rank_markers
+from homewater.marker_choice import candidates, copies_of, drift_by_unit, frequencies, rank_markers
 
 FOREIGN = "recent_foreign_ancestry"
 RESERVE_SHARE = 4  # one reserve marker for so many on the panel
@@ -78,8 +79,8 @@ def choose(
     min_spacing_bp: int,
     error: float,
     foreign_rate: float,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, int]:
-    """Return the ranking of markers, from animals without recent foreign ancestry.
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, int, FrequencyPrior]:
+    """Return the ranking of markers and the prior of frequencies, from animals without recent foreign ancestry.
 
     A first ranking judges the animals, each taken out of its unit; those with recent foreign ancestry leave, and the
     markers are ranked again. Once is enough: the few that leave move frequencies by less than their sampling error.
@@ -97,26 +98,29 @@ def choose(
 
     Returns:
         ranking int64 (at most n_markers + reserves,); foreign bool (n_samples,); frequency float64 (n_markers,
-        n_units); number of candidate markers.
+        n_units); number of candidate markers; prior fitted on them.
     """
     chrom, pos = genotypes.markers["chrom"].to_numpy(), genotypes.markers["pos"].to_numpy()
     wanted = n_markers + -(-n_markers // RESERVE_SHARE)
 
-    def ranked(counts: np.ndarray, n: int) -> tuple[np.ndarray, np.ndarray, int]:
+    def ranked(
+        counts: np.ndarray, n: int, start: FrequencyPrior | None
+    ) -> tuple[np.ndarray, np.ndarray, int, FrequencyPrior]:
         frequency, usable = frequencies(counts), candidates(counts, kept, min_call_rate)
-        return rank_markers(frequency, usable, chrom, pos, n, min_spacing_bp), frequency, int(usable.sum())
+        prior = fit_prior(*copies_of(counts[usable]), start)
+        return rank_markers(frequency, usable, chrom, pos, n, min_spacing_bp), frequency, int(usable.sum()), prior
 
     counts = genotypes.genotype_counts(unit, n_units)
-    first, _, _ = ranked(counts, n_markers)
+    first, _, _, prior = ranked(counts, n_markers, None)
     animals = np.flatnonzero(unit >= 0)
     foreign = np.zeros(len(unit), dtype=bool)
     if len(first) and len(animals):
-        dosages = genotypes.select(first, unit >= 0).T
-        foreign[animals] = recently_foreign(dosages, unit[animals], n_units, error, foreign_rate)
+        dosages = np.ascontiguousarray(genotypes.select(first, unit >= 0).T)
+        foreign[animals] = recently_foreign(dosages, unit[animals], n_units, error, foreign_rate, prior)
     if foreign.any():
         counts = counts - genotypes.genotype_counts(np.where(foreign, unit, -1), n_units)
-    ranking, frequency, n_candidates = ranked(counts, wanted)
-    return ranking, foreign, frequency, n_candidates
+    ranking, frequency, n_candidates, prior = ranked(counts, wanted, prior)
+    return ranking, foreign, frequency, n_candidates, prior
 
 
 def panel_table(ranking: np.ndarray, frequency: np.ndarray, markers: pd.DataFrame, n_markers: int) -> pd.DataFrame:
@@ -197,6 +201,7 @@ def panel_model(
     error: float,
     recombination: RecombinationMap,
     min_markers_share: float,
+    prior: FrequencyPrior,
 ) -> PanelModel:
     """Return what is known of the panel: counts and drift from the animals used, missing patterns of all listed.
 
@@ -209,6 +214,7 @@ def panel_model(
         error: chance that a called genotype is wrong.
         recombination: map of the panel's markers.
         min_markers_share: animals with fewer of the markers are never judged, and lend no pattern.
+        prior: fitted on all candidate markers.
     """
     listed = unit >= 0
     dosages = np.ascontiguousarray(genotypes.select(rows, listed).T)
@@ -217,7 +223,7 @@ def panel_model(
     missing = dosages == MISSING
     missing = missing[(~missing).mean(axis=1) >= min_markers_share]
     return PanelModel(*counts_by_unit(dosages, counted, n_units), drift_by_unit(dosages, site, counted, n_units), error,
-                      recombination, missing)  # fmt: skip
+                      recombination, missing, prior)  # fmt: skip
 
 
 def kin_groups(samples: pd.DataFrame) -> np.ndarray:

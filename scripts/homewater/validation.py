@@ -15,9 +15,10 @@ import pandas as pd
 
 from homewater.class_draws import PanelModel
 from homewater.class_odds import counts_by_unit, cutoff, local_ratio, recently_foreign
+from homewater.frequency_prior import FrequencyPrior, fit_prior
 from homewater.gene_drop import RecombinationMap, draw_class
 from homewater.likelihood import MISSING, ClassList, class_list, class_table, log_likelihoods
-from homewater.marker_choice import candidates, drift_by_unit, frequencies, random_markers, rank_markers
+from homewater.marker_choice import candidates, copies_of, drift_by_unit, frequencies, random_markers, rank_markers
 from homewater.statistics import wilson
 
 LOCALS_A_FOLD = 5000  # simulated locals behind each unit's cut-off in one part
@@ -143,7 +144,7 @@ def _sensitivity(
 ) -> tuple[dict[str, np.ndarray], int]:
     """Return how many crosses bred from held-out animals are flagged, by class and size, and how many were bred."""
     found = {name: np.zeros(len(sizes), dtype=np.int64) for name in ("F1", "backcross_a")}
-    table = class_table(panel.alternate, panel.copies, classes, panel.error)
+    table = panel.class_table(classes)
     parents = [held_out[unit == u] for u in range(panel.n_units)]
     bred = 0
     for a in range(panel.n_units):
@@ -200,30 +201,31 @@ def nested_validation(
     by_fold = by_fold.reshape(len(by_fold), n_folds, n_units, 4)
     total = by_fold.sum(axis=1)
 
-    def rank(counts: np.ndarray, n: int) -> np.ndarray:
+    def rank(counts: np.ndarray, n: int, start: FrequencyPrior | None) -> tuple[np.ndarray, np.ndarray, FrequencyPrior]:
         usable = candidates(counts, kept, settings.min_call_rate)
-        return rank_markers(frequencies(counts), usable, chrom, pos, n, settings.min_spacing_bp)
+        ranking = rank_markers(frequencies(counts), usable, chrom, pos, n, settings.min_spacing_bp)
+        return ranking, usable, fit_prior(*copies_of(counts[usable]), start)
 
     for part in range(n_folds):
         counts, training = total - by_fold[:, part], of_fold != part
         if (counts[..., :3].sum(axis=(0, 2)) == 0).any():
             continue  # a unit without animals outside this part cannot be chosen for
-        first = rank(counts, settings.n_markers)
+        first, _, prior = rank(counts, settings.n_markers, None)
         if not len(first):
             continue
         local = np.where(training, of_unit, -1)
-        foreign = recently_foreign(take(first), local, n_units, settings.error, settings.foreign_rate)
+        foreign = recently_foreign(take(first), local, n_units, settings.error, settings.foreign_rate, prior)
         if foreign.any():
             gone = np.full(genotypes.n_samples, -1)
             gone[animals[foreign]] = of_unit[foreign]
             counts = counts - genotypes.genotype_counts(gone, n_units)
         local[foreign] = -1
         rng = generator(f"part {part}")
-        chosen = rank(counts, max(sizes))
-        drawn = random_markers(candidates(counts, kept, settings.min_call_rate), chrom, pos, max(sizes),
+        chosen, usable, prior = rank(counts, max(sizes), prior)
+        drawn = random_markers(usable, chrom, pos, max(sizes),
                                settings.min_spacing_bp, rng)  # fmt: skip
         _judge_part(tally, take(chosen), take(drawn), local, of_unit, of_site, ~training, classes,
-                    recombination.take(chosen), settings, rng)  # fmt: skip
+                    recombination.take(chosen), prior, settings, rng)  # fmt: skip
     return tally
 
 
@@ -241,6 +243,7 @@ def _judge_part(
     tested: np.ndarray,
     classes: ClassList,
     recombination: RecombinationMap,
+    prior: FrequencyPrior,
     settings: Settings,
     rng: np.random.Generator,
 ) -> None:
@@ -249,8 +252,8 @@ def _judge_part(
     rows, true = np.flatnonzero(tested), unit[tested]
     counted = counts_by_unit(dosages, local, n_units)
     drift = drift_by_unit(dosages, site, local, n_units)
-    model = PanelModel(*counted, drift, settings.error, recombination, dosages[local >= 0] == MISSING)
-    table = class_table(*counted, classes, settings.error)
+    model = PanelModel(*counted, drift, settings.error, recombination, dosages[local >= 0] == MISSING, prior)
+    table = model.class_table(classes)
     likelihood = log_likelihoods(dosages[rows], table, sizes)
     called = np.argmax(likelihood[..., :n_units], axis=-1)
     right = called == true[:, None]
@@ -268,7 +271,7 @@ def _judge_part(
         entry = tally.by_site.setdefault(place, [0, 0])
         entry[0] += good
         entry[1] += 1
-    by_chance = class_table(*counts_by_unit(random_dosages, local, n_units), classes, settings.error)
+    by_chance = class_table(*counts_by_unit(random_dosages, local, n_units), classes, settings.error, prior)
     sizes_drawn = _reached(list(settings.sizes), random_dosages.shape[1])
     likelihood = log_likelihoods(random_dosages[rows], by_chance, sizes_drawn)
     tally.random_right += (np.argmax(likelihood[..., :n_units], axis=-1) == true[:, None]).sum(axis=0)
@@ -279,7 +282,13 @@ def _judge_part(
 
 
 def resubstitution_accuracy(
-    dosages: np.ndarray, counted_in: np.ndarray, unit: np.ndarray, n_units: int, sizes: list[int], error: float
+    dosages: np.ndarray,
+    counted_in: np.ndarray,
+    unit: np.ndarray,
+    n_units: int,
+    sizes: list[int],
+    error: float,
+    prior: FrequencyPrior | None = None,
 ) -> np.ndarray:
     """Return the share of animals called to their unit by a panel and frequencies that they helped to make.
 
@@ -290,13 +299,14 @@ def resubstitution_accuracy(
         n_units: number of units.
         sizes: numbers of leading markers, ascending.
         error: chance that a called genotype is wrong.
+        prior: fitted prior; Dirichlet(1/2, 1/2) by default.
 
     Returns:
         float64 (n_sizes,); NaN without animals.
     """
     if not len(dosages) or not dosages.shape[1]:
         return np.full(len(sizes), np.nan)
-    table = class_table(*counts_by_unit(dosages, counted_in, n_units), class_list(n_units), error)
+    table = class_table(*counts_by_unit(dosages, counted_in, n_units), class_list(n_units), error, prior)
     likelihood = log_likelihoods(dosages, table, _reached(sizes, dosages.shape[1]))
     return (np.argmax(likelihood[..., :n_units], axis=-1) == unit[:, None]).mean(axis=0)
 

@@ -1,6 +1,7 @@
 """Rule assign: the verdict on every kept animal, and how mixed it is.
 
-Named inputs: genotypes, samples, markers, units, panel, reference_animals, units_summary, genotyping_error, cutoffs.
+Named inputs: genotypes, samples, markers, units, panel, reference_animals, panel_summary, units_summary,
+genotyping_error, cutoffs.
 Outputs: calls, origin_classes, summary. Params: settings (assignment).
 """
 
@@ -12,6 +13,7 @@ import numpy as np
 from homewater.assignment import calls_table, local_units
 from homewater.class_odds import class_posterior, counts_by_unit, other_units, pair_log_likelihoods
 from homewater.exclusion import exclusion_markers, exclusion_test
+from homewater.frequency_prior import FrequencyPrior
 from homewater.likelihood import class_list, log_likelihoods_left_out
 from homewater.marker_choice import drift_by_unit
 from homewater.origin_classes import mixture, origin_table, verdicts_by_pair
@@ -30,6 +32,7 @@ def main(
     units: str,
     panel: str,
     reference_animals: str,
+    panel_summary: str,
     units_summary: str,
     genotyping_error: str,
     cutoffs: str,
@@ -56,16 +59,19 @@ def main(
     local = local_units(animals["locationID"], read_table(units, "units"))
     rows = panel_rows(store.markers, read_table(panel, "panel"))
 
+    prior = FrequencyPrior.from_record(json.loads(Path(panel_summary).read_text(encoding="utf-8"))["frequency_prior"])
     dosages = np.ascontiguousarray(store.select(rows, judged).T)
     frequency = counts_by_unit(dosages, counted, n_units)
-    likelihood = log_likelihoods_left_out(dosages, counted, *frequency, classes, error)
+    likelihood = log_likelihoods_left_out(dosages, counted, *frequency, classes, error, prior)
 
     others = exclusion_markers(
         read_table(markers, "markers")["thinned"].to_numpy(bool), rows, settings["exclusion_markers"]
     )
     unbiased = np.ascontiguousarray(store.select(others, judged).T)
     _, site = np.unique(animals["locationID"].to_numpy(str), return_inverse=True)
-    exclusion, fit = exclusion_test(unbiased, counted, drift_by_unit(unbiased, site, counted, n_units), classes, error)
+    exclusion, fit = exclusion_test(
+        unbiased, counted, drift_by_unit(unbiased, site, counted, n_units), classes, error, prior
+    )
     excluded = np.nan_to_num(exclusion, nan=1.0) < limits["exclusion_level"]
 
     found = verdicts(likelihood, (dosages >= 0).sum(axis=1), local, np.array([limits["cutoffs"][n] for n in names]),
@@ -75,7 +81,7 @@ def main(
     probability = class_posterior(pair_log_likelihoods(likelihood, unit_a, unit_b, classes))
     groups = {(names.index(g["unit_a"]), names.index(g["unit_b"])): g["groups"] for g in limits["groups"]}
     verdict_class = verdicts_by_pair(probability, unit_a, unit_b, groups, settings["support"])
-    mixed = mixture(dosages, counted, unit_a, unit_b, *frequency, error)
+    mixed = mixture(dosages, counted, unit_a, unit_b, *frequency, error, prior)
     write_table(calls_table(animals, local, found, exclusion, names), calls, "calls")
     write_table(origin_table(animals, unit_a, unit_b, local >= 0, found.outcome == "local", probability, verdict_class,
                              mixed, names), origin_classes, "origin_classes")  # fmt: skip

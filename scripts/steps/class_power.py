@@ -1,7 +1,8 @@
 """Rule class_power: cut-offs from simulated locals, and how simulated crosses of every class are called.
 
-Named inputs: genotypes, markers, panel, reference_animals, units_summary, genotyping_error, recombination_map (none or
-one). Outputs: class_power, cutoffs. Params: settings (assignment), cm_per_chromosome, seed. Wildcard: species.
+Named inputs: genotypes, markers, panel, reference_animals, panel_summary, units_summary, genotyping_error,
+recombination_map (none or one). Outputs: class_power, cutoffs. Params: settings (assignment),
+cm_per_chromosome, seed. Wildcard: species.
 """
 
 import json
@@ -12,6 +13,7 @@ from homewater.class_draws import study_map
 from homewater.class_odds import CLASS_PRIOR
 from homewater.class_power import TOLD_APART, indistinct_groups, power_table, simulated_calls, simulated_cutoffs
 from homewater.exclusion import MIN_TYPED, exclusion_markers
+from homewater.frequency_prior import FrequencyPrior
 from homewater.likelihood import class_list
 from homewater.panel import panel_model, panel_rows, reference_arrays, unit_names
 from homewater.seeds import generator
@@ -26,6 +28,7 @@ def main(
     markers: str,
     panel: str,
     reference_animals: str,
+    panel_summary: str,
     units_summary: str,
     genotyping_error: str,
     recombination_map: list[str],
@@ -47,9 +50,10 @@ def main(
     store, draw = open_genotypes(genotypes), partial(generator, seed, "class_power", species)
     unit, used = reference_arrays(store.sample_ids, read_table(reference_animals, "reference_animals"))
     rows = panel_rows(store.markers, chosen)
+    prior = FrequencyPrior.from_record(json.loads(Path(panel_summary).read_text(encoding="utf-8"))["frequency_prior"])
     table = read_table(recombination_map[0], "input_recombination_map") if recombination_map else None
     whole = study_map(store.markers["chrom"].to_numpy(), store.markers["pos"].to_numpy(), cm_per_chromosome, table)
-    model = panel_model(store, rows, unit, used, n_units, error, whole.take(rows), settings["min_markers_share"])
+    model = panel_model(store, rows, unit, used, n_units, error, whole.take(rows), settings["min_markers_share"], prior)
     n_exclusion = len(exclusion_markers(read_table(markers, "markers")["thinned"].to_numpy(bool), rows,
                                         settings["exclusion_markers"]))  # fmt: skip
     # both tests flag locals, so they share what may be flagged

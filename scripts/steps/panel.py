@@ -44,7 +44,7 @@ def main(
     kept = (read_table(markers, "markers")["status"] == "kept").to_numpy()
     sites, only_contact = frequency_sites(read_table(units, "units"), n_units)
     unit = reference_units(animals, sites)
-    ranking, foreign, frequency, n_candidates = choose(
+    ranking, foreign, frequency, n_candidates, prior = choose(
         store,
         unit,
         n_units,
@@ -65,6 +65,7 @@ def main(
         "units_with_contact_sites_only": [names[u] for u in only_contact],
         "genotyping_error": error,
         "foreign_rate": false_flag_rate,
+        "frequency_prior": prior.as_record(),
     }
     write_table(panel_table(ranking, frequency, store.markers, wanted), panel, "panel")
     write_table(reference_table(animals, unit, np.asarray(foreign)), reference_animals, "reference_animals")

@@ -1,8 +1,8 @@
 """Rule panel_validation: what the panel does on animals that had no part in its making.
 
-Named inputs: genotypes, samples, markers, panel, reference_animals, units_summary, genotyping_error, recombination_map
-(none or one). Outputs: size_curve, confusion, summary. Params: settings (panel), false_flag_rate, cm_per_chromosome,
-seed. Wildcard: species.
+Named inputs: genotypes, samples, markers, panel, reference_animals, panel_summary, units_summary, genotyping_error,
+recombination_map (none or one). Outputs: size_curve, confusion, summary. Params: settings (panel), false_flag_rate,
+cm_per_chromosome, seed. Wildcard: species.
 """
 
 import json
@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from homewater.class_draws import study_map
+from homewater.frequency_prior import FrequencyPrior
 from homewater.panel import kin_groups, reference_arrays, unit_names
 from homewater.seeds import generator
 from homewater.statistics import wilson
@@ -29,6 +30,7 @@ def main(
     markers: str,
     panel: str,
     reference_animals: str,
+    panel_summary: str,
     units_summary: str,
     genotyping_error: str,
     recombination_map: list[str],
@@ -64,10 +66,11 @@ def main(
     limits = Settings(tuple(sizes), settings["n_markers"], settings["min_call_rate"], settings["min_spacing_bp"], error,
                       false_flag_rate, false_flag_rate)  # fmt: skip
     tally = nested_validation(store, unit, site, fold, n_units, kept, recombination, limits, draw)
+    prior = FrequencyPrior.from_record(json.loads(Path(panel_summary).read_text(encoding="utf-8"))["frequency_prior"])
     row = pd.Series(np.arange(store.n_markers), index=store.markers["marker"])
     dosages = np.ascontiguousarray(store.select(row[chosen["marker"]].to_numpy(), unit >= 0).T)
     counted = np.where(used, unit, -1)[unit >= 0]
-    optimistic = resubstitution_accuracy(dosages, counted, unit[unit >= 0], n_units, sizes, error)
+    optimistic = resubstitution_accuracy(dosages, counted, unit[unit >= 0], n_units, sizes, error, prior)
     names = unit_names(n_units)
     write_table(size_curve(tally, optimistic, sizes), size_curve_table, "size_curve")
     cells = [(names[a], names[b], int(tally.confusion[a, b])) for a in range(n_units) for b in range(n_units)]

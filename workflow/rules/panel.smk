@@ -33,6 +33,7 @@ rule panel_validation:
         markers="results/{study}/{species}/intake/markers.parquet",
         panel="results/{study}/{species}/panel/panel.csv",
         reference_animals="results/{study}/{species}/panel/reference_animals.csv",
+        panel_summary="results/{study}/{species}/panel/summary.json",
         units_summary="results/{study}/{species}/units/summary.json",
         genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
         recombination_map=lambda wildcards: recombination_map(wildcards.species),

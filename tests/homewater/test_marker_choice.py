@@ -1,0 +1,115 @@
+"""Choice of markers: against a naive greedy choice, spacing, balance over pairs of units, drift against a library."""
+
+import allel
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from panel_study import Arrays, drifted, positions, with_errors
+
+from homewater.marker_choice import (
+    candidates,
+    copies_of,
+    drift_by_unit,
+    drift_within,
+    frequencies,
+    random_markers,
+    rank_markers,
+)
+
+
+def naive_choice(frequency, candidate, chrom, pos, n, spacing):
+    """Two units: look through all markers again for each one taken."""
+    chosen = []
+    while len(chosen) < n:
+        free = [
+            m for m in range(len(pos)) if candidate[m] and m not in chosen
+            and all(chrom[m] != chrom[c] or abs(int(pos[m]) - int(pos[c])) >= spacing for c in chosen)
+        ]  # fmt: skip
+        if not free:
+            break
+        chosen.append(max(free, key=lambda m: (abs(frequency[m, 0] - frequency[m, 1]), -m)))
+    return chosen
+
+
+@pytest.mark.parametrize("spacing", [0, 400_000, 3_000_000])
+@pytest.mark.parametrize("seed", [0, 1])
+def test_choice_for_two_units_equals_the_naive_one(seed, spacing):
+    rng = np.random.default_rng(seed)
+    frequency = np.round(rng.random((120, 2)), 1)  # many ties
+    candidate = rng.random(120) < 0.7
+    chrom, pos = positions(120, 3)
+    found = rank_markers(frequency, candidate, chrom, pos, 30, spacing)
+    assert found.tolist() == naive_choice(frequency, candidate, chrom, pos, 30, spacing)
+
+
+@given(st.integers(2, 4), st.integers(0, 1000), st.integers(0, 5_000_000))
+def test_choice_keeps_its_promises(n_units, seed, spacing):
+    rng = np.random.default_rng(seed)
+    frequency, candidate = rng.random((60, n_units)), rng.random(60) < 0.8
+    chrom, pos = positions(60, 4)
+    found = rank_markers(frequency, candidate, chrom, pos, 20, spacing)
+    assert len(set(found.tolist())) == len(found) <= 20
+    assert candidate[found].all()
+    for i, a in enumerate(found):
+        assert all(chrom[a] != chrom[b] or abs(pos[a] - pos[b]) >= spacing for b in found[:i])
+    shorter = rank_markers(frequency, candidate, chrom, pos, 7, spacing)
+    assert found[: len(shorter)].tolist() == shorter.tolist()
+    drawn = random_markers(candidate, chrom, pos, 20, spacing, rng)
+    assert candidate[drawn].all()
+    assert len(set(drawn.tolist())) == len(drawn)
+
+
+def test_no_pair_is_sacrificed_for_an_easier_one():
+    # units 0 and 1 differ little, unit 2 much from both: difference alone would never take markers for the close pair
+    rng = np.random.default_rng(5)
+    close = np.clip(0.5 + rng.normal(0, 0.06, (400, 1)), 0.05, 0.95)
+    frequency = np.concatenate([close, close + rng.normal(0, 0.1, (400, 1)), rng.random((400, 1))], axis=1)
+    chrom, pos = positions(400)
+    chosen = rank_markers(frequency, np.ones(400, bool), chrom, pos, 40, 0)
+    worst = np.abs(frequency[:, 0] - frequency[:, 1])
+    easy = np.abs(frequency - frequency[:, [2]]).max(axis=1)
+    assert worst[chosen].sum() > 1.5 * worst[np.argsort(-easy)[:40]].sum()
+    assert worst[chosen].sum() > 0.95 * np.sort(worst)[-40:].sum()  # all that can be had
+
+
+def test_counts_frequencies_and_call_rates_equal_plain_counting():
+    rng = np.random.default_rng(2)
+    dosages = with_errors(rng, rng.integers(0, 3, (50, 30)), missing=0.2)
+    dosages[7] = -1
+    unit = rng.integers(-1, 2, 30)
+    counts = Arrays(dosages).genotype_counts(unit, 2)
+    alternate, copies = copies_of(counts)
+    for u in range(2):
+        here = dosages[:, unit == u]
+        assert alternate[:, u].tolist() == [sum(g for g in row if g > 0) for row in here.tolist()]
+        assert copies[:, u].tolist() == [2 * sum(g >= 0 for g in row) for row in here.tolist()]
+        share = (here >= 0).mean(axis=1)
+        assert (candidates(counts, np.ones(50, bool), 0.8) <= (share >= 0.8)).all()
+    assert not candidates(counts, np.ones(50, bool), 0.0)[7]
+    assert np.isnan(frequencies(counts)[7]).all()
+    assert candidates(counts, np.zeros(50, bool), 0.0).sum() == 0
+
+
+def test_drift_equals_the_ratio_of_averages_of_scikit_allel():
+    # scikit-allel's hudson_fst (Bhatia et al. 2013), summed over pairs of sites
+    rng = np.random.default_rng(4)
+    frequency = drifted(rng, 300, 0.05, 3)
+    dosages = with_errors(rng, rng.binomial(2, frequency[:, np.repeat([0, 1, 2], 25)]), error=0)
+    site = np.repeat([0, 1, 2], 25)
+    counts = Arrays(dosages).genotype_counts(site, 3)
+    alternate, copies = copies_of(counts)
+    top = bottom = 0.0
+    for a, b in ((0, 1), (0, 2), (1, 2)):
+        pair = [np.stack([copies[:, s] - alternate[:, s], alternate[:, s]], axis=1).astype(int) for s in (a, b)]
+        n, d = allel.hudson_fst(*pair)
+        top, bottom = top + n.sum(), bottom + d.sum()
+    assert drift_within(alternate, copies) == pytest.approx(top / bottom, rel=1e-12)
+    found = drift_by_unit(dosages.T, site, np.array([0] * 50 + [1] * 25), 2)
+    assert found[0] == pytest.approx(drift_within(alternate[:, :2], copies[:, :2]))
+    assert found[1] == found[0]  # one site alone says nothing of its unit: the other's value
+
+
+def test_drift_without_any_pair_of_sites_is_zero():
+    dosages = np.ones((4, 3), dtype=np.int8)
+    assert drift_by_unit(dosages, np.zeros(4, int), np.zeros(4, int), 1).tolist() == [0.0]

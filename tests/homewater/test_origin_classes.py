@@ -1,0 +1,117 @@
+"""Hybrid index, interclass heterozygosity and verdict classes."""
+
+import numpy as np
+import pytest
+from panel_study import even_map
+from scipy.optimize import minimize_scalar
+
+from homewater.class_draws import PanelModel
+from homewater.class_odds import counts_by_unit
+from homewater.likelihood import CLASSES
+from homewater.origin_classes import (
+    hybrid_index,
+    interclass_heterozygosity,
+    mixture,
+    verdict_classes,
+    verdicts_by_pair,
+)
+from homewater.seeds import generator
+
+
+def test_index_by_hand():
+    # p_a = .1, p_b = .9 for the alternate allele, 3 of 10 copies alternate: share of b is (.3 - .1) / .8 = .25
+    shares = [np.full((5, 3), p) for p in (0.1, 0.9)]
+    dosages = np.array([[2, 1, 0, 0, 0], [1, 1, 1, 0, 0], [2, 2, 2, 1, 0]], dtype=np.int8)
+    index, low, high = hybrid_index(dosages, *shares, 0.0)
+    assert index == pytest.approx([0.25, 0.25, 0.75], abs=1e-7)
+    assert (low < index).all()
+    assert (index < high).all()
+
+
+def test_index_and_interval_against_a_general_optimiser():
+    # scipy.optimize, over the likelihood written out
+    rng = np.random.default_rng(0)
+    a, b = rng.uniform(0.05, 0.95, (2, 40))
+    dosages = rng.integers(-1, 3, (6, 40)).astype(np.int8)
+    found = hybrid_index(dosages, *(np.repeat(p[:, None], 3, axis=1) for p in (a, b)), 0.01)
+    for i, g in enumerate(dosages):
+
+        def minus(h, g=g):
+            q = (1 - h) * a + h * b
+            p = np.choose(np.maximum(g, 0), [(1 - q) ** 2, 2 * q * (1 - q), q**2])
+            return -np.log(0.99 * p + 0.005 * (1 - p))[g >= 0].sum()
+
+        best = minimize_scalar(minus, bounds=(0, 1), method="bounded", options={"xatol": 1e-10})
+        ends = [h for h in (0.0, 1.0) if minus(h) < best.fun]
+        assert found[0][i] == pytest.approx(ends[0] if ends else best.x, abs=1e-5)
+        for end, limit in ((found[1][i], 0.0), (found[2][i], 1.0)):
+            drop = minus(end) - minus(found[0][i])
+            assert drop == pytest.approx(1.9207, abs=1e-3) or (end == limit and drop < 1.9208)
+
+
+def test_untyped_animals_have_no_index():
+    shares = [np.full((3, 3), p) for p in (0.1, 0.9)]
+    nothing = np.full((1, 3), -1, dtype=np.int8)
+    assert np.isnan(np.array(hybrid_index(nothing, *shares, 0.01))).all()
+    assert np.isnan(interclass_heterozygosity(nothing, np.full((3, 3, 3), 1 / 3))).all()
+
+
+@pytest.mark.parametrize(
+    ("name", "index", "heterozygosity"),
+    [("F1", 0.5, 1.0), ("F2", 0.5, 0.5), ("backcross_a", 0.25, 0.5), ("backcross_b", 0.75, 0.5), ("pure_b", 1.0, 0.0)],
+)
+def test_triangle_of_fixed_differences(name, index, heterozygosity):
+    # Anderson & Thompson (2002), ancestry pairs; the index there is the share of A
+    many = np.full((100, 2), 1e6)
+    model = PanelModel(many * [0, 1], many, np.zeros(2), 0.0, even_map(100), np.empty((0, 100), bool))
+    animals = model.draw(name, 0, 1, 400, generator(1, "test", task=name))
+    nobody, a, b = np.full(400, -1), np.zeros(400, int), np.ones(400, int)
+    found = mixture(animals, nobody, a, b, *counts_by_unit(animals, nobody, 2), 0.0)
+    assert found.shape == (400, 4)
+    found = mixture(animals, nobody, a, b, many * [0, 1], many, 0.0)
+    assert found[:, 0].mean() == pytest.approx(index, abs=0.02)
+    assert found[:, 3].mean() == pytest.approx(heterozygosity, abs=0.03)
+    # with fixed differences both are plain counts
+    assert found[:, 0] == pytest.approx(animals.mean(axis=1) / 2, abs=1e-4)
+    assert found[:, 3] == pytest.approx((animals == 1).mean(axis=1), abs=1e-4)
+
+
+def test_interval_holds_the_share_of_simulated_backcrosses_at_unlinked_markers():
+    rng = np.random.default_rng(5)
+    a, b = rng.uniform(0, 1, (2, 60))
+    h = 0.25
+    q = (1 - h) * a + h * b
+    dosages = rng.binomial(2, q, (2000, 60)).astype(np.int8)
+    _, low, high = hybrid_index(dosages, *(np.repeat(p[:, None], 3, axis=1) for p in (a, b)), 0.0)
+    assert np.mean((low <= h) & (h <= high)) == pytest.approx(0.95, abs=0.015)  # 3 standard errors
+
+
+def test_an_animal_is_taken_out_before_it_is_compared():
+    rng = np.random.default_rng(6)
+    dosages = rng.integers(-1, 3, (20, 12)).astype(np.int8)
+    unit = np.repeat([0, 1], 10)
+    found = mixture(dosages, unit, unit, 1 - unit, *counts_by_unit(dosages, unit, 2), 0.01)
+    for i in (0, 4, 15):
+        rest = np.delete(np.arange(20), i)
+        counts = counts_by_unit(dosages[rest], unit[rest], 2)
+        alone = mixture(dosages[[i]], np.array([-1]), unit[[i]], 1 - unit[[i]], *counts, 0.01)
+        assert found[i] == pytest.approx(alone[0], abs=1e-6)
+
+
+def test_verdict_joins_what_cannot_be_told_apart():
+    groups = [["pure_a", "second_backcross_a"], ["backcross_a"], ["pure_b"], ["F1"], ["F2"], ["backcross_b"],
+              ["second_backcross_b"]]  # fmt: skip
+    share = np.zeros((4, 8))
+    share[0, [0, 6]] = 0.7, 0.3
+    share[1, [0, 4, 6]] = 0.5, 0.35, 0.15
+    share[2, 2] = 1
+    share[3] = np.nan
+    assert verdict_classes(share, groups, 0.9).tolist() == [
+        "pure_a+second_backcross_a",
+        "pure_a+backcross_a+second_backcross_a",
+        "F1",
+        "",
+    ]
+    by_pair = verdicts_by_pair(share, np.array([0, 1, 0, 0]), np.array([1, 0, 1, 1]), {(0, 1): groups}, 0.9)
+    assert by_pair.tolist() == ["pure_a+second_backcross_a", "", "F1", ""]
+    assert set("+".join(by_pair).split("+")) - {""} <= set(CLASSES)

@@ -1,0 +1,200 @@
+"""The steps of panel and assignment as plain functions on small studies, and on those with next to nothing in them."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from panel_study import drifted, with_errors, write_intake
+
+from homewater.settings import check_settings
+from homewater.tables import read_table
+from steps import assign, class_power, panel, panel_validation, site_rates
+
+TABLES = ("panel", "size_curve", "confusion", "calls", "origin_classes", "class_power", "site_rates", "site_year_rates")
+
+
+def defaults():
+    """The settings that an empty study file gives, with fewer simulations."""
+    settings = check_settings(
+        {
+            "study": {"id": "s", "title": "s", "seed": 1}, "samples": "a", "sites": "b", "coastline": "global",
+            "species": [{"id": "topshell", "name": "n", "scientific_name": "N n", "genotypes": ["g"],
+                         "generation_years": 2}],
+        },
+        "study.yaml",
+    )  # fmt: skip
+    chosen = {"n_markers": 48, "sizes": [12, 48], "folds": 4, "min_call_rate": 0.9, "min_spacing_bp": 1000}
+    return settings["panel"] | chosen, settings["assignment"] | {"simulated_locals": 4000, "simulated_crosses": 200}
+
+
+def run(folder: Path, paths: dict) -> dict[str, pd.DataFrame]:
+    out = {name: str(folder / f"{name}.csv") for name in (*TABLES, "reference_animals")}
+    of_panel, of_assignment = defaults()
+    rate = of_assignment["false_flag_rate"]
+
+    def some(*names):
+        return {name: paths[name] for name in names}
+
+    panel.main(**paths, panel=out["panel"], reference_animals=out["reference_animals"],
+               summary=str(folder / "panel.json"), settings=of_panel, false_flag_rate=rate)  # fmt: skip
+    made = {"panel": out["panel"], "reference_animals": out["reference_animals"],
+            "panel_summary": str(folder / "panel.json"), "units_summary": paths["units_summary"],
+            "genotyping_error": paths["genotyping_error"], "genotypes": paths["genotypes"]}  # fmt: skip
+    drawn = {"recombination_map": [], "species": "topshell", "cm_per_chromosome": 50.0, "seed": 3}
+    panel_validation.main(**made, **drawn, **some("samples", "markers"), size_curve_table=out["size_curve"],
+                          confusion=out["confusion"], summary=str(folder / "validation.json"), settings=of_panel,
+                          false_flag_rate=rate)  # fmt: skip
+    class_power.main(**made, **drawn, **some("markers"), class_power=out["class_power"],
+                     cutoffs=str(folder / "cutoffs.json"), settings=of_assignment)  # fmt: skip
+    assign.main(**made, **some("samples", "markers", "units"), cutoffs=str(folder / "cutoffs.json"), calls=out["calls"],
+                origin_classes=out["origin_classes"], summary=str(folder / "summary_of_calls.json"),
+                settings=of_assignment)  # fmt: skip
+    site_rates.main(calls=out["calls"], origin_classes=out["origin_classes"], class_power=out["class_power"],
+                    samples=str(folder / "input_samples.csv"), units=paths["units"],
+                    sites=str(folder / "input_sites.csv"), units_summary=paths["units_summary"],
+                    site_rates=out["site_rates"], site_year_rates=out["site_year_rates"], species="topshell",
+                    false_flag_rate=rate)  # fmt: skip
+    return {name: read_table(path, name) for name, path in out.items()}
+
+
+def stocks(seed, sites, fst=0.15, n_markers=1200):
+    """Dosages of sites given as (locationID, unit of the animals, n) and the sites' ids."""
+    rng = np.random.default_rng(seed)
+    n_units = max(unit for _, unit, _ in sites) + 1
+    frequency = drifted(rng, n_markers, fst, n_units)
+    stock = np.concatenate([np.full(n, unit, dtype=int) for _, unit, n in sites])
+    names = np.concatenate([np.full(n, name) for name, _, n in sites])
+    return with_errors(rng, rng.binomial(2, frequency[:, stock])), names, stock
+
+
+@pytest.fixture(scope="module")
+def two_units(tmp_path_factory):
+    """Two units, a farm beyond the range, movers at S-05/ä, an animal that is not typed, a site without animals."""
+    folder = tmp_path_factory.mktemp("two")
+    layout = [("S-05/ä", 1, 30), ("S-05/ä", 0, 6), ("F1", 0, 12), ("S1", 0, 30), ("S4", 1, 30), ("S2", 0, 1)]
+    dosages, names, stock = stocks(1, layout)
+    dosages[5] = -1
+    dosages[:, 40] = -1  # nothing typed
+    units = {"S-05/ä": "unit_1", "F1": "", "S1": "unit_2", "S4": "unit_1", "S2": "unit_2", "empty": "unit_1"}
+    paths = write_intake(folder, dosages, names, units, query=range(30, 36))
+    return run(folder, paths), names, stock, folder
+
+
+def test_movers_are_found_and_locals_left_alone(two_units):
+    tables, names, stock, _ = two_units
+    calls = tables["calls"]
+    assert calls["materialSampleID"].tolist() == [f"S-{i:03d}/ä" for i in range(109)]
+    home = calls["local_unit"].replace("", "none").to_numpy()
+    mover = (names == "S-05/ä") & (stock == 0)
+    assert set(calls.loc[mover, "outcome"]) == {"non_local"}
+    at_home = (home != "none") & ~mover
+    assert (calls.loc[at_home, "outcome"] == "local").mean() > 0.97
+    farm = names == "F1"
+    assert not (calls.loc[farm, "outcome"] == "local").any()
+    assert calls.loc[farm, "log_likelihood_ratio"].isna().all()
+    assert calls.loc[40, ["best_unit", "outcome", "reason"]].tolist() == ["", "unresolved", "too_few_markers"]
+    typed_farm = farm & (np.arange(109) != 40)
+    assert set(calls.loc[typed_farm, "best_unit"]) == {"unit_2"}
+    classes = tables["origin_classes"]
+    assert classes.loc[mover, "unit_b"].eq("unit_2").all()
+    assert classes.loc[calls["outcome"] == "local", "unit_b"].eq("").all()
+    assert classes.loc[farm, "hybrid_index"].isna().all()
+    assert classes.loc[mover, "hybrid_index"].mean() > 0.85
+    assert (classes.loc[mover, "hybrid_index_ci_high"] > 0.95).sum() >= 5  # six intervals of 95 %
+    assert classes.loc[mover, "hybrid_index_ci_low"].min() > 0.5
+    assert classes.loc[at_home, "hybrid_index"].mean() < 0.1
+    shares = classes[[c for c in classes if c.startswith("p_")]].dropna().sum(axis=1)
+    assert shares.to_numpy() == pytest.approx(np.ones(108))
+
+
+def test_tables_agree_with_one_another(two_units):
+    tables, _, _, folder = two_units
+    assert (tables["panel"]["use"] == "panel").sum() == 48
+    assert tables["size_curve"]["n_markers"].tolist() == [12, 48]
+    assert tables["size_curve"]["nested_accuracy"].iloc[1] > 0.95
+    assert tables["confusion"]["n"].sum() == tables["size_curve"]["n_tested"].iloc[1] == 91
+    rates = tables["site_rates"].set_index("locationID")
+    assert rates.index.tolist() == ["S-05/ä", "F1", "S1", "S4", "S2", "empty"]
+    assert rates.loc["empty", "n"] == 0
+    assert rates["n"].sum() == 109
+    assert rates.loc["S-05/ä", "ci_low"] <= 6 / 36 <= rates.loc["S-05/ä", "ci_high"]
+    assert pd.isna(rates.loc["F1", "rate"])
+    counts = rates[["n_local", "n_non_local", "n_mixed", "n_unresolved", "n_unsampled_origin"]].sum(axis=1)
+    assert (counts == rates["n"]).all()
+    years = tables["site_year_rates"]
+    assert set(years["year"]) == {2019, 2021}
+    assert years.groupby("locationID")["n"].sum().to_dict() == rates.loc[rates["n"] > 0, "n"].to_dict()
+    power = tables["class_power"].groupby(["unit_a", "unit_b", "true_class"])["rate"].sum()
+    assert power.to_numpy() == pytest.approx(np.ones(16))
+    told = json.loads((folder / "summary_of_calls.json").read_text(encoding="utf-8"))
+    assert sum(told["outcomes"].values()) == 109
+    assert sum(told["class_prior"].values()) == pytest.approx(1)
+    assert told["ratio_level"] + told["exclusion_level"] == pytest.approx(told["false_flag_rate"])
+
+
+def test_run_again_gives_the_same_bytes(two_units, tmp_path):
+    _, _, _, folder = two_units
+    paths = {name: str(folder / file) for name, file in {
+        "genotypes": "genotypes.zarr", "samples": "samples.csv", "markers": "markers.parquet", "units": "units.csv",
+        "units_summary": "summary.json", "genotyping_error": "genotyping_error.json"}.items()}  # fmt: skip
+    for name in ("input_samples.csv", "input_sites.csv"):
+        (tmp_path / name).write_bytes((folder / name).read_bytes())
+    run(tmp_path, paths)
+    for name in (*TABLES, "reference_animals"):
+        assert (tmp_path / f"{name}.csv").read_bytes() == (folder / f"{name}.csv").read_bytes(), name
+
+
+@pytest.mark.parametrize("n_units", [0, 1])
+def test_one_unit_gives_headers_only(tmp_path, n_units):
+    dosages, names, _ = stocks(2, [("S1", 0, 10), ("S2", 0, 10)], n_markers=80)
+    tables = run(tmp_path, write_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_1"}, n_units=n_units))
+    assert all(table.empty for table in tables.values())
+
+
+def test_four_lineages(tmp_path):
+    layout = [(f"S{u}", u, 25) for u in range(4)] + [("S4", 2, 4)]
+    dosages, names, _ = stocks(3, layout, fst=0.2)
+    units = {f"S{u}": f"unit_{u + 1}" for u in range(4)} | {"S4": "unit_1"}
+    tables = run(tmp_path, write_intake(tmp_path, dosages, names, units, query=range(100, 104), n_units=4))
+    calls = tables["calls"]
+    assert (calls["outcome"][:100] == "local").mean() > 0.96
+    assert calls["outcome"][100:].tolist() == ["non_local"] * 4
+    assert set(calls["best_unit"][100:]) == {"unit_3"}
+    assert set(tables["origin_classes"]["unit_b"][100:]) == {"unit_3"}
+    assert len(tables["class_power"]) == 12 * 8 * 10
+    assert len(tables["confusion"]) == 16
+    assert {f"frequency_unit_{u}" for u in (1, 2, 3, 4)} <= set(tables["panel"].columns)
+
+
+@pytest.mark.parametrize(
+    "layout",
+    [
+        [("S1", 0, 2), ("S2", 1, 2), ("S3", 1, 1)],  # next to nobody
+        [("S1", 0, 1), ("S2", 1, 20), ("S3", 1, 1)],
+        [("S1", 0, 8), ("S2", 1, 8), ("S3", 1, 8)],
+    ],
+)
+def test_few_animals_run(tmp_path, layout):
+    dosages, names, _ = stocks(4, layout, n_markers=150)
+    units = {"S1": "unit_1", "S2": "unit_2", "S3": "unit_2"}
+    tables = run(tmp_path, write_intake(tmp_path, dosages, names, units, n_chromosomes=1))
+    assert len(tables["calls"]) == len(names)
+    assert set(tables["site_rates"]["n"]) == {n for _, _, n in layout}
+
+
+def test_markers_without_a_call_give_no_panel_and_no_crash(tmp_path):
+    dosages = np.full((60, 20), -1, dtype=np.int8)
+    names = np.repeat(["S1", "S2"], 10)
+    tables = run(tmp_path, write_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_2"}))
+    assert all(tables[name].empty for name in TABLES)
+
+
+def test_contact_zone_animals_are_judged_but_do_not_define(tmp_path):
+    dosages, names, _ = stocks(5, [("S1", 0, 20), ("Z", 0, 10), ("S2", 1, 20)])
+    units = {"S1": "unit_1", "Z": "unit_1", "S2": "unit_2"}
+    tables = run(tmp_path, write_intake(tmp_path, dosages, names, units, contact=("Z",)))
+    assert set(tables["reference_animals"]["locationID"]) == {"S1", "S2"}
+    assert (tables["calls"]["locationID"] == "Z").sum() == 10
+    assert tables["site_rates"].set_index("locationID")["contact_zone"].tolist() == [False, True, False]
