@@ -2,7 +2,8 @@
 
 The alternative: both halves drifted from one ancestor whose frequencies are the data's own. The test: F_ST above 0 by
 Student's t, its error by leaving out chromosomes. Markers are drawn independently; what linkage adds to the error is
-taken from the data, as the ratio of the error found in the data to that of independent markers.
+taken from the data: the error between chromosomes over that of as many independent markers, averaged over all cuts of
+the tree (one cut alone tells it badly, a handful of chromosomes being few) and never below 1.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ class Detectable:
     Attributes:
         value: F_ST; NaN where no F_ST up to 0.5 is found so often, or the sites cannot be halved.
         power: power at `value`, by simulation.
-        inflation: error in the data over error with independent markers.
+        inflation: error between blocks over error of independent markers, at least 1.
         half_a, half_b: site numbers of the halves.
     """
 
@@ -78,30 +79,61 @@ def smallest_detectable(
         return Detectable(float("nan"), float("nan"), float("nan"), nobody, nobody)
     animals = counts[0].sum(axis=1)
     half_a, half_b = contiguous_halves(edges, animals)
-    copies, alternate = [], []
-    for half in (half_a, half_b):
-        pooled = counts[:, half].sum(axis=1).astype(np.int64)
-        copies.append(2 * pooled[:, :3].sum(axis=1))
-        alternate.append(pooled[:, 1] + 2 * pooled[:, 2])
-    n, x = np.stack(copies, axis=1), np.stack(alternate, axis=1)
-    total = x.sum(axis=1)
-    usable = (n.min(axis=1) >= 2) & (total > 0) & (total < n.sum(axis=1))
-    n, x, block = n[usable], x[usable], block[usable]
-    if len(np.unique(block)) < 2:
+    n, x, kept = _copies(counts, (half_a, half_b))
+    block_of = block[kept]
+    if len(np.unique(block_of)) < 2:
         return Detectable(float("nan"), float("nan"), float("nan"), half_a, half_b)
-    found, error = estimate(x[None], n, block)
+    inflation = linkage_inflation(counts, block, edges)
     chosen = np.arange(0, len(n), max(1, -(-len(n) // MAX_MARKERS)))
-    study = _Study(n[chosen], x[chosen].sum(1) / n[chosen].sum(1), block[chosen], replicates, seed, species)
-    inflation = float(error[0] / study.spread(max(float(found[0]), 0.0)))
+    study = _Study(n[chosen], x[chosen].sum(1) / n[chosen].sum(1), block_of[chosen], replicates, seed, species)
+    # fewer markers are drawn than there are: the error shrinks with their number as far as linkage lets it
+    inflation_drawn = inflation * float(np.sqrt(len(chosen) / len(n)))
     low, high = -1, len(GRID)
     reached = {len(GRID): float("nan")}
     while high - low > 1:  # power rises with F_ST
         middle = (low + high) // 2
-        got = study.power(middle, inflation)
+        got = study.power(middle, inflation_drawn)
         low, high = (low, middle) if got >= power else (middle, high)
         reached[middle] = got
     value = float(GRID[high]) if high < len(GRID) else float("nan")
     return Detectable(value, reached[high], inflation, half_a, half_b)
+
+
+def _copies(counts: np.ndarray, groups: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return allele copies and alternate copies of two groups of sites, int64 (n_kept, 2), and the markers kept."""
+    pooled = np.stack([counts[:, group].sum(axis=1) for group in groups], axis=1).astype(np.int64)
+    n, x = 2 * pooled[:, :, :3].sum(axis=2), pooled[:, :, 1] + 2 * pooled[:, :, 2]
+    total = x.sum(axis=1)
+    kept = np.flatnonzero((n.min(axis=1) >= 2) & (total > 0) & (total < n.sum(axis=1)))
+    return n[kept], x[kept], kept
+
+
+def linkage_inflation(counts: np.ndarray, block: np.ndarray, edges: np.ndarray) -> float:
+    """Return by how much linkage enlarges the error of F_ST: root of the mean ratio of variances over the tree's cuts.
+
+    Args:
+        counts: int32 (n_markers, n_sites, 4).
+        block: int64 (n_markers,).
+        edges: int64 (n_sites - 1, 2), the tree.
+    """
+    ratios = []
+    for edge in range(len(edges)):
+        n, x, kept = _copies(counts, sides(edges, np.arange(counts.shape[1]), edge))
+        if len(np.unique(block[kept])) < 2:
+            continue
+        found, error = estimate(x[None], n, block[kept])
+        top, bottom = _parts(x, n)
+        alone = np.sqrt(((top - found[0] * bottom) ** 2).sum()) / bottom.sum()
+        ratios.append(float((error[0] / alone) ** 2))
+    return max(1.0, float(np.sqrt(np.mean(ratios)))) if ratios else 1.0
+
+
+def _parts(x: np.ndarray, n: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return numerator and denominator of each marker, float64 (..., n_markers)."""
+    p = x / n
+    within = p * (1 - p) / (n - 1)
+    top = (p[..., 0] - p[..., 1]) ** 2 - within.sum(axis=-1)
+    return top, p[..., 0] * (1 - p[..., 1]) + p[..., 1] * (1 - p[..., 0])
 
 
 def estimate(x: np.ndarray, n: np.ndarray, block: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -117,10 +149,7 @@ def estimate(x: np.ndarray, n: np.ndarray, block: np.ndarray) -> tuple[np.ndarra
 
     Source: Bhatia et al. (2013) Genome Res 23:1514-1521, equation 10, Hudson's estimator as a ratio of sums.
     """
-    p = x / n
-    within = p * (1 - p) / (n - 1)
-    top = (p[..., 0] - p[..., 1]) ** 2 - within.sum(axis=-1)
-    bottom = p[..., 0] * (1 - p[..., 1]) + p[..., 1] * (1 - p[..., 0])
+    top, bottom = _parts(x, n)
     blocks = np.unique(block)
     sums = [np.stack([values[:, block == b].sum(axis=1) for b in blocks]) for values in (top, bottom)]
     whole = sums[0].sum(axis=0) / sums[1].sum(axis=0)
@@ -152,9 +181,6 @@ class _Study:
             estimates.append(found)
             errors.append(error)
         return np.concatenate(estimates), np.concatenate(errors)
-
-    def spread(self, fst: float) -> float:
-        return float(self.draw(fst, "inflation")[0].std(ddof=1))
 
     def power(self, step: int, inflation: float) -> float:
         found, error = self.draw(float(GRID[step]), f"F {step}")
