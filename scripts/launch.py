@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 import time
 from pathlib import Path
 
-from homewater.errors import EXIT_BAD_INPUT, EXIT_DONE, EXIT_FAILED, InputError, describe
+from homewater.errors import EXIT_BAD_INPUT, EXIT_DONE, EXIT_FAILED, InputError, Problem, describe
 from homewater.settings import load_study
 from launcher.command import only_tells, split_arguments
 from launcher.lock import StudyInUse
@@ -36,9 +37,21 @@ def run_and_tell(study: Study, extra: list[str], caller: Path) -> int:
     return code
 
 
+def check_clone(clone: Path) -> None:
+    """Refuse a clone whose path a shell would split: the engine starts jobs by Python's path and does not quote it.
+
+    Raises:
+        InputError: naming the path.
+    """
+    if shlex.quote(str(clone)) != str(clone):
+        allowed = "a folder whose path has letters without accents, digits and ./_-+@%:, only: move the clone"
+        raise InputError(Problem("the clone", "", "", str(clone), allowed))
+
+
 def main(arguments: list[str], caller: Path) -> int:
     """Do what the command line asks for; return the exit code."""
     try:
+        check_clone(CLONE)
         if arguments[:1] == ["verify"]:
             return verify(arguments[1:], caller, CLONE)
         file, extra = split_arguments(arguments, caller, CLONE)

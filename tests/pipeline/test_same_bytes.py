@@ -45,7 +45,7 @@ def assert_same(found: dict, expected: dict) -> None:
 )
 def test_cores_folders_caches_and_processors_change_nothing(reference, tmp_path, cores, processor, caches):
     """Each run differs from the first in its folder; an even share of all else, so that any one factor would show."""
-    clone = copy_of_clone(tmp_path / "another folder" / "clone")
+    clone = copy_of_clone(tmp_path / "another_folder" / "clone")
     if caches == "empty":
         environment = clone / ".venv"
         original = environment.resolve()

@@ -193,3 +193,11 @@ def test_a_study_of_other_habits_runs_to_its_report(tmp_path):
     units = read_table(clone / "results/other_habits/topshell/units/units.csv").set_index("locationID")["unit"]
     places = written.true_sites[~written.true_sites["contact_zone"].astype(bool)].set_index("locationID")["unit"]
     assert len({(units[site], places[site]) for site in places.index if units.get(site)}) == 2
+
+
+def test_a_clone_whose_path_a_shell_would_split_is_refused_in_one_line(tmp_path):
+    clone = copy_of_clone(tmp_path / "two words")
+    done = run(clone, "config/template.yaml")
+    assert done.returncode == 2
+    last = done.stderr.strip().splitlines()[-1]
+    assert "two words; allowed: a folder whose path" in last
