@@ -19,7 +19,7 @@ import yaml
 from homewater.errors import InputError
 from launcher.command import only_tells, profile_folder, runs_here, snakemake_arguments, split_arguments
 from launcher.lock import release_snakemake
-from launcher.processes import end_run, processes_of
+from launcher.processes import cancel_cluster_jobs, end_run, processes_of
 from launcher.progress import Progress
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -523,6 +523,19 @@ def test_ending_one_run_leaves_others_alone():
         for process in (mine, other):
             process.kill()
             process.wait()
+
+
+def test_cluster_jobs_of_this_run_alone_are_cancelled(tmp_path, monkeypatch):
+    listing = "5 hw1a_664e\n6 hw2b_9aaa\n7 other\n8 hw1a_777f\n"
+    for name, text in (("squeue", f"printf '{listing}'"), ("scancel", f'echo "$@" >>{tmp_path}/cancelled')):
+        (tmp_path / name).write_text(f"#!/bin/sh\n{text}\n")
+        (tmp_path / name).chmod(0o755)
+    monkeypatch.setenv("PATH", f"{tmp_path}:{os.environ['PATH']}")
+    assert cancel_cluster_jobs("hw1a") == 2
+    assert (tmp_path / "cancelled").read_text() == "5 8\n"
+    assert cancel_cluster_jobs("hw3c") == 0
+    monkeypatch.setenv("PATH", "/nowhere")
+    assert cancel_cluster_jobs("hw1a") == 0
 
 
 def test_only_this_studys_locks_of_snakemake_are_released(tmp_path):
