@@ -15,7 +15,7 @@ def is_missing(value: object) -> bool:
 
 
 def significant_decimals(value: float, digits: int) -> int:
-    """Return the decimals that show `digits` significant figures, never fewer than 0 (whole numbers stay whole)."""
+    """Return the decimals that show `digits` significant figures, from 0 (whole numbers stay whole) to MAX_DECIMALS."""
     if value == 0 or not math.isfinite(value):
         return 0
     decimals = digits - 1 - math.floor(math.log10(abs(value)))
