@@ -1,6 +1,11 @@
 """Options of the whole test suite."""
 
 import pytest
+from hypothesis import settings
+
+# the same examples at every run, and no time limit on one example: a loaded machine is no fault
+settings.register_profile("fixed", derandomize=True, deadline=None)
+settings.load_profile("fixed")
 
 
 def pytest_addoption(parser):
