@@ -20,7 +20,8 @@ def panel_section(species: SpeciesResults, writer: Writer, anchor: str) -> Secti
     """Return the section on the panel and its proof."""
     section, numbers = Section(writer.say("heading.panel"), anchor), writer.numbers
     if species.n_units < 2 or not len(species.tables["panel"]):
-        section.say(writer.say("panel.none.one_unit" if species.n_units < 2 else "panel.none.other"))
+        why = {0: "panel.none.no_unit", 1: "panel.none.one_unit"}.get(species.n_units, "panel.none.other")
+        section.say(writer.say(why))
         return section
     count, row = n_panel_markers(species), chosen_size(species)
     section.say(writer.say("panel.text", count=count))
@@ -69,7 +70,8 @@ def animals_section(study: StudyResults, species: SpeciesResults, writer: Writer
     """Return the section on the verdicts and the rates of sites."""
     section, calls = Section(writer.say("heading.animals"), anchor), species.tables["calls"]
     if not len(calls):
-        section.say(writer.say("animals.none"))
+        why = {0: "animals.none.no_unit", 1: "animals.none"}.get(species.n_units, "animals.none.no_panel")
+        section.say(writer.say(why))
         return section
     section.say(writer.say("animals.text"))
     section.add("table", _outcome_table(calls, writer))

@@ -55,11 +55,11 @@ def units_section(study: StudyResults, species: SpeciesResults, writer: Writer, 
     text.add("table", _units_table(study, species, writer, per_unit))
     section.illustrate(drawing, text)
     breaks = species.tables["breaks"]
-    breaks = breaks[breaks["grade"] != "none"]
-    if len(breaks):
-        section.add("table", _breaks_table(breaks, writer))
+    shown = breaks[breaks["grade"] != "none"]
+    if len(shown):
+        section.add("table", _breaks_table(shown, writer))
     else:
-        section.say(writer.say("breaks.none"))
+        section.say(writer.say("breaks.none" if breaks["p_value"].notna().any() else "breaks.untested"))
     for row in species.tables["variance_shares"].to_dict("records"):
         grouping = writer.say(f"grouping.{row['grouping']}")
         interval = writer.numbers.interval(row["share"], row["ci_low"], row["ci_high"], percent=True)

@@ -188,7 +188,7 @@ def chosen_size(species: SpeciesResults) -> dict | None:
 
 def _mixing(study: StudyResults, species: SpeciesResults, writer: Writer) -> list[Markup]:
     if species.n_units < 2:
-        return [writer.say("summary.mixing.one_unit")]
+        return [writer.say("summary.mixing.one_unit" if species.n_units else "summary.mixing.no_unit")]
     rates = species.tables["site_rates"]
     if not len(rates):
         return [writer.say("summary.mixing.empty")]
@@ -220,6 +220,8 @@ def _moves(species: SpeciesResults, writer: Writer) -> list[Markup]:
 
 
 def _to_do(study: StudyResults, species: SpeciesResults, writer: Writer) -> list[Markup]:
+    if not species.n_units:
+        return [writer.say("summary.do.sample")]
     texts = [writer.say("summary.do.separate" if species.n_units > 1 else "summary.do.one")]
     ranking = species.tables["source_ranking"]
     empty = set(ranking["destination"]) - {d for d in ranking["destination"] if species.unit_of.get(d)}

@@ -210,7 +210,10 @@ def test_empty_tables_make_a_report_that_says_so():
     assert "None can be described." in words
     assert "No site has animals enough to describe a stock." in words
     assert "cannot be stated" in words
-    assert "No panel" in words
+    assert "No panel. No stock could be described" in words
+    assert "Sample more animals" in words
+    assert "No place along the coast could be tested" in words
+    assert "one stock." not in words.split("Methods")[0]
     assert "0 animals passed" in words
 
 
