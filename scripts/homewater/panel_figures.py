@@ -100,7 +100,7 @@ def draw_site_rates(
             if not is_missing(cells["raw_rate"]):
                 axes.scatter(cells["raw_rate"], row, s=20, marker="|", color=fs.INK, linewidth=0.9, zorder=4)
             counts = [cells["n"], cells["n_non_local"], cells["n_mixed"], cells["expected_false"]]
-            texts = [*map(numbers.count, counts[:3]), numbers.number(counts[3], 2)]
+            texts = [*map(numbers.count, counts[:3]), numbers.expected(counts[3])]
             for place, text in zip((9, 21, 31, 44), texts, strict=True):
                 axes.text(1 + place / width, row, text, transform=axes.get_yaxis_transform(), ha="right", va="center",
                           fontsize=size)  # fmt: skip

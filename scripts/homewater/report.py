@@ -107,7 +107,7 @@ def _species_pages(study: StudyResults, species: SpeciesResults, writer: Writer)
         filters_section(species, writer, f"{name}-filters"),
     ]
     return SpeciesPages(
-        title=Markup.escape(species.settings["name"]),
+        title=Markup.escape(capitalised(species.settings["name"])),
         scientific_name=species.settings["scientific_name"],
         anchor=f"species-{name}",
         answers=answers(study, species, writer),
@@ -216,6 +216,11 @@ def _provenance(study: StudyResults, writer: Writer) -> Section:
     columns = [writer.column("column.setting"), writer.column("column.value")]
     section.add("table", writer.table(writer.say("caption.settings"), columns, rows, "dense"))
     return section
+
+
+def capitalised(name: str) -> str:
+    """Return a name as a heading begins it; the rest stays as written."""
+    return name[:1].upper() + name[1:]
 
 
 def flat_settings(settings: object, prefix: str = "") -> list[tuple[str, str]]:

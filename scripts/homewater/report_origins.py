@@ -81,14 +81,17 @@ def animals_section(study: StudyResults, species: SpeciesResults, writer: Writer
         numbers = {
             "n": writer.numbers.count(judged["n"].sum()),
             "flagged": writer.numbers.count((judged["n_non_local"] + judged["n_mixed"]).sum()),
-            "expected": writer.numbers.number(judged["expected_false"].astype(float).sum()),
+            "expected": writer.numbers.expected(judged["expected_false"].astype(float).sum()),
         }
         section.say(writer.say("animals.expected", **numbers))
     if len(rates):
         section.add("drawing", _rates_drawing(study, species, rates, writer))
     flagged = calls[calls["outcome"].isin(FLAGGED)]
-    if len(flagged):
-        section.add("table", _class_table(species, flagged, writer))
+    local = flagged["local_unit"].map(lambda unit: not is_missing(unit)).astype(bool)
+    for has_local in (True, False):
+        chosen = flagged[local == has_local]
+        if len(chosen):
+            section.add("table", _class_table(species, chosen, writer, has_local))
     if len(species.tables["class_power"]):
         section.add("table", _power_table(species.tables["class_power"], writer))
     return section
@@ -125,14 +128,21 @@ def _rates_drawing(study: StudyResults, species: SpeciesResults, rates: pd.DataF
     return writer.drawing(figure, alt, writer.say("caption.rates"))
 
 
-def _class_table(species: SpeciesResults, flagged: pd.DataFrame, writer: Writer) -> Table:
+def _class_table(species: SpeciesResults, flagged: pd.DataFrame, writer: Writer, has_local: bool) -> Table:
+    """Return the flagged animals by class, of waters with a local stock or of those without.
+
+    Where there is no local stock, the first unit of a class is the one that fits best, so nothing is called local.
+    """
     classes = species.tables["origin_classes"].set_index("materialSampleID")["verdict_class"]
     merged = flagged.assign(verdict=[str(classes.get(a, "")) for a in flagged["materialSampleID"]])
+    # No class stands for an animal that no sampled stock fits.
+    merged.loc[merged["outcome"] == "unsampled_origin", "verdict"] = ""
     counts = merged.groupby(["verdict", "role"]).size()
     verdicts = sorted(set(merged["verdict"]), key=lambda v: (-merged["verdict"].eq(v).sum(), v))
     rows = []
     for verdict in verdicts:
-        parts = [writer.say(f"class.{name}") for name in verdict.split("+") if name]
+        names = [name for name in verdict.split("+") if name]
+        parts = [writer.say(f"class.{name}" if has_local else f"origin.{name}") for name in names]
         name = writer.say("class.or").join(parts) if parts else writer.say("outcome.unsampled_origin")
         rows.append([name, *(writer.numbers.count(counts.get((verdict, r), 0)) for r in ("baseline", "query"))])
     columns = [
@@ -140,7 +150,7 @@ def _class_table(species: SpeciesResults, flagged: pd.DataFrame, writer: Writer)
         writer.column("column.baseline", number=True),
         writer.column("column.query", number=True),
     ]
-    return writer.table(writer.say("caption.classes"), columns, rows)
+    return writer.table(writer.say("caption.classes" if has_local else "caption.origins"), columns, rows)
 
 
 def _power_table(power: pd.DataFrame, writer: Writer) -> Table:

@@ -322,7 +322,7 @@ def filters_section(species: SpeciesResults, writer: Writer, anchor: str) -> Sec
             writer.say(f"filter.{row['step']}"),
             writer.say(f"what.{row['what']}"),
             *(writer.numbers.count(row[c]) for c in ("before", "removed", "after", "flagged")),
-            writer.numbers.number(row["expected_false_flags"]),
+            writer.numbers.expected(row["expected_false_flags"]),
         ]
         for row in species.tables["filter_summary"].to_dict("records")
     ]

@@ -93,6 +93,12 @@ class Numbers:
             return self.word("format.below", value=self.fixed(0.001, 3))
         return self.fixed(value, 2 if float(value) >= 0.1 else 3)
 
+    def expected(self, value: object) -> str:
+        """Return an expected count; below 0.001 only that it is below: a small chance is not printed as none."""
+        if not is_missing(value) and 0 < float(value) < 0.001:
+            return self.word("format.below", value=self.fixed(0.001, 3))
+        return self.number(value, 2)
+
     def stated(self, value: object) -> str:
         """Return a share that somebody set, as a percentage without zeros at the end: 0.05 becomes ``5 %``."""
         return self.word("format.percent", value=f"{100 * float(value):.10g}".replace(".", self.word("format.decimal")))

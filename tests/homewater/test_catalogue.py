@@ -93,6 +93,7 @@ def test_every_entry_is_used():
         ("reading", schema_values("breaks", "reading")),
         ("grouping", schema_values("variance_shares", "grouping")),
         ("statement", statement_ids()),
+        ("origin", schema_values("origin_classes", "class")),
         ("month", {f"{month:02d}" for month in range(1, 13)}),
         ("effective", (schema_values("site_diversity", "effective_size_basis") - {"estimated"}) | {"above"}),
     ],

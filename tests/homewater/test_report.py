@@ -152,6 +152,20 @@ def test_flagged_animals_are_counted_beside_those_expected_by_chance():
     assert f"{flagged} are flagged as from elsewhere or mixed; {0.02 * len(rates):.2f} such" in Reader(page).words
 
 
+def test_no_animal_is_called_local_where_there_is_no_local_stock():
+    """Every animal at the site without a unit is flagged pure_a, which there means the stock that fits best."""
+    results = study(units=(2,), n_wild=4, n_farm=1)
+    tables = results.species[0].tables
+    empty = tables["calls"]["local_unit"] == ""
+    assert empty.sum() >= 5
+    calls = tables["calls"].assign(outcome=np.where(empty, "non_local", "local"))
+    tables["calls"] = calls
+    tables["origin_classes"] = tables["origin_classes"].assign(verdict_class="pure_a")
+    words = Reader(page_of(results)).words
+    assert f"from the best-fitting stock 0 {empty.sum()}" in words
+    assert "Animals from elsewhere or mixed at sites with a local stock" not in words
+
+
 def test_only_invented_studies_say_so():
     results = study(units=(1,), query=False, n_wild=3, n_farm=0)
     assert "The data in this report are invented." in page_of(results)

@@ -75,6 +75,13 @@ def test_probability_values_by_hand(p, text):
     assert NUMBERS.p_value(p) == text
 
 
+@pytest.mark.parametrize(
+    ("count", "text"), [(0, "0"), (1e-9, "< 0.001"), (0.0086, "0.0086"), (3.81, "3.8"), (None, "–")]
+)
+def test_expected_counts_by_hand(count, text):
+    assert NUMBERS.expected(count) == text
+
+
 @pytest.mark.parametrize(("share", "text"), [(0.05, "5 %"), (0.001, "0.1 %"), (0.9, "90 %"), (0.005, "0.5 %")])
 def test_settings_are_stated_as_they_were_set(share, text):
     assert NUMBERS.stated(share) == text
