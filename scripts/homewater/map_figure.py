@@ -191,19 +191,24 @@ def _draw_jurisdictions(axes: Axes, sites: list[MapSite], points: np.ndarray, re
 
 
 def _name_outline(axes: Axes, area: Polygon, name: str) -> None:
-    """Write a name beside the middle of an outline, on the side where it stays inside the map."""
+    """Write a name beside the middle of an outline, where it stays inside the map; a word a line where it must."""
     west, south, east, north = area.bounds
     middle = (south + north) / 2
     across = area.intersection(LineString([(west - 1, middle), (east + 1, middle)]))
     west, east = (across.bounds[0], across.bounds[2]) if not across.is_empty else (west, east)
     look = {"fontsize": 7, "color": fs.SOFT, "parse_math": False, "zorder": 8, "va": "center"}
-    text = axes.annotate(
-        " ".join(name.upper()), (west, middle), (-4, 0), textcoords="offset points", ha="right", **look
-    )
     renderer = axes.figure.canvas.get_renderer()
-    if text.get_window_extent(renderer).x0 < axes.get_window_extent(renderer).x0:
-        text.remove()
-        axes.annotate(" ".join(name.upper()), (east, middle), (4, 0), textcoords="offset points", ha="left", **look)
+    frame = axes.get_window_extent(renderer)
+    words = [" ".join(word) for word in name.upper().split()]
+    text = None
+    for lines in ("   ".join(words), "\n".join(words)):
+        for x, shift, side in ((west, -4, "right"), (east, 4, "left")):
+            if text is not None:
+                text.remove()
+            text = axes.annotate(lines, (x, middle), (shift, 0), textcoords="offset points", ha=side, **look)
+            extent = text.get_window_extent(renderer)
+            if frame.x0 <= extent.x0 and extent.x1 <= frame.x1:
+                return
 
 
 def _draw_scale(axes: Axes, bounds: tuple[float, float, float, float], words: Catalogue) -> None:

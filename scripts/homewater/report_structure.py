@@ -147,9 +147,13 @@ def _add_ancestry(section: Section, study: StudyResults, species: SpeciesResults
     ancestry = species.tables["ancestry"]
     clusters = _clusters(ancestry)
     chosen = species.tables["cluster_number"]
-    chosen = chosen.loc[chosen["chosen"].fillna(False).astype(bool), "k"]
+    chosen = chosen[chosen["chosen"].fillna(False).astype(bool)]
     if len(chosen):
-        section.say(writer.say("ancestry.chosen", count=int(chosen.iloc[0])))
+        best = chosen.iloc[0].to_dict()
+        section.say(writer.say("ancestry.chosen", count=int(best["k"])))
+        agree, starts = best.get("n_starts_agree"), best.get("n_starts")
+        if not is_missing(starts) and not is_missing(agree) and agree < starts:
+            section.say(writer.say("ancestry.starts_differ", agree=int(agree), starts=int(starts)))
     if not len(ancestry) or not clusters:
         section.say(writer.say("ancestry.none"))
         return

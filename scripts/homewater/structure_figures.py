@@ -13,6 +13,7 @@ from homewater.rounding import Numbers
 
 DIFFERENCE = LinearSegmentedColormap.from_list("difference", ["#f6f4ee", "#cfdcd9", "#7fa5a5", "#2f6673", "#143747"])
 MAX_VECTOR_POINTS = 4000
+LABEL_MM_A_LETTER = 1.25  # at 7.5 points
 
 
 def draw_ancestry(groups: list[tuple[str, int, np.ndarray]], colours: list[str], words: Catalogue) -> Figure:
@@ -25,7 +26,8 @@ def draw_ancestry(groups: list[tuple[str, int, np.ndarray]], colours: list[str],
     """
     with matplotlib.rc_context(fs.style()):
         row_mm = 5.2 if len(groups) <= 26 else max(2.6, 135 / len(groups))
-        label_mm, right_mm, foot_mm = 34, 10, 7
+        label_mm = min(60, max(34, 3 + LABEL_MM_A_LETTER * max(len(label) for label, _, _ in groups)))
+        right_mm, foot_mm = 10, 7
         height = row_mm * len(groups) + foot_mm + 4
         figure = fs.new_figure(fs.TEXT_WIDTH_MM, height)
         axes = fs.axes_mm(figure, label_mm, foot_mm, fs.TEXT_WIDTH_MM - label_mm - right_mm, row_mm * len(groups))
