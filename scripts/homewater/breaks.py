@@ -1,8 +1,9 @@
 """Gradient or break: places where differentiation between neighbouring sites exceeds what distance explains there.
 
 Each edge of the shortest tree by water is a candidate. What distance explains at an edge is learnt from the other
-edges: the median step a km of all others, of the nearest ones on one side, or of those on the other, whichever is
-largest, so neither do a few breaks pass for the rule nor the start of a steeper stretch for a break. The excess of an
+edges: the median step a km of all others, the smaller of the two nearest steps on one side, or of those on the other,
+whichever is largest, so neither does one break beside it pass for the rule nor the start of a steeper stretch for a
+break. The excess of an
 edge is the mean, over the nearest sites on either side, of F / (1 - F) less that. Its error comes from leaving out
 chromosomes; sites are never permuted. A break also raises the excess of the edges beside it, so it is placed where the
 excess, that of the two facing sites counted once more, is the largest around. Where an edge passes, the sites are split
@@ -17,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from homewater.break_rules import NEAR_SITES, BreakRules, Cut, grade_of, is_mixture, reading_of
-from homewater.contrasts import Replicates, mean_between, mixture, step_rate, to_fst
+from homewater.contrasts import Replicates, least_step_rate, mean_between, mixture, step_rate, to_fst
 from homewater.site_tree import edge_hops, nearest, segments, sides, spanning_tree
 
 NEAR_EDGES = 2  # edges on each side from which the local step is learnt
@@ -56,7 +57,7 @@ class Search:
                 among = np.append(inside, edge)
                 hops = edge_hops(self.edges, among, edge)[:-1]
                 local = inside[np.lexsort((inside, hops))]
-                rates.append(step_rate(self.replicates, self.km, self.edges[local[~cut[local]][:NEAR_EDGES]]))
+                rates.append(least_step_rate(self.replicates, self.km, self.edges[local[~cut[local]][:NEAR_EDGES]]))
         stacked = np.stack(rates)
         known = np.isfinite(stacked)
         highest = np.where(known, np.maximum(stacked, 0.0), -np.inf).max(axis=0)

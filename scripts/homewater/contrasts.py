@@ -143,10 +143,31 @@ def step_rate(replicates: Replicates, km: np.ndarray, edges: np.ndarray) -> np.n
     Returns:
         float64 (n_blocks + 1,); NaN where no edge is longer than 0. It may be negative.
     """
+    return weighted_median(*_steps(replicates, km, edges))
+
+
+def least_step_rate(replicates: Replicates, km: np.ndarray, edges: np.ndarray) -> np.ndarray:
+    """Return the smallest step between neighbours, F / (1 - F) a km: of two, the one that a break has not raised.
+
+    Args:
+        replicates: as in `step_rate`.
+        km: as in `step_rate`.
+        edges: int (m, 2), neighbours.
+
+    Returns:
+        float64 (n_blocks + 1,); NaN where no edge is longer than 0. It may be negative.
+    """
+    steps, _ = _steps(replicates, km, edges)
+    known = np.isfinite(steps)
+    return np.where(known.any(axis=1), np.where(known, steps, np.inf).min(axis=1, initial=np.inf), np.nan)
+
+
+def _steps(replicates: Replicates, km: np.ndarray, edges: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return F / (1 - F) a km of each edge, (n_blocks + 1, m), and its length; edges of no length are left out."""
     i, j = edges.reshape(-1, 2).T
     length = km[i, j]
     apart = length > 0
-    return weighted_median(replicates.linear[:, i[apart], j[apart]] / length[apart], length[apart])
+    return replicates.linear[:, i[apart], j[apart]] / length[apart], length[apart]
 
 
 @dataclass(frozen=True)

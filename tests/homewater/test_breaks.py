@@ -180,6 +180,15 @@ def test_one_steep_stretch_of_coast_is_no_series_of_breaks():
     assert not [c for c in cuts if c.reading == "boundary"]
 
 
+def test_a_drifted_place_between_two_lineages_hides_neither_of_its_sides():
+    """Two large steps in a row, each with one small step beside it on that side (0.005 and 0.1 of a short coast)."""
+    place = np.array([0, 0.005, 0.08, 0.18, 0.19, 0.2])
+    km = on_a_line([0, 34.06, 68.26, 103.18, 137.21, 171.38])
+    edges, cuts = find_breaks(made(on_a_line(place)), km, RULES)
+    broken = {tuple(edges[c.edge].tolist()) for c in cuts if c.reading == "boundary"}
+    assert broken == {(1, 2), (2, 3)}
+
+
 def test_islands_are_compared_along_the_tree_by_water():
     """Three arms of a sound meet; one arm is another lineage."""
     arms = [(0, 1), (0, 2), (0, 3), (1.2, 0), (2.2, 0), (3.2, 0), (-1.1, 0), (-2.1, 0), (-3.1, 0)]

@@ -63,3 +63,9 @@ def contract(species: str) -> list[str]:
 def without_truth(folder: Path) -> None:
     """Remove the truth, which no rule may read."""
     shutil.rmtree(folder / "truth")
+
+
+def same_grouping(found: dict[str, str], true: dict[str, str]) -> bool:
+    """Whether two groupings of the same sites are one, whatever the groups are called."""
+    pairs = {(found[site], true[site]) for site in true}
+    return len(pairs) == len({a for a, _ in pairs}) == len({b for _, b in pairs})
