@@ -1,4 +1,6 @@
-"""The demo against its truth, which no rule reads: `scripts/test --verify demo` runs it and writes demo.json beside this.
+"""The demo against its truth, which no rule reads.
+
+`scripts/test --verify demo` runs it and writes demo.json beside this file.
 
 The demo has one seed, that of config/demo.yaml. Limits: at least 95 % of planted movers and F1 come out as non_local or
 mixed; of true locals (under 2 % realised foreign ancestry) at most 1 %; units as planted; the interval of each far site
@@ -34,14 +36,10 @@ def found():
     moved = query[(query["true_class"] == "F1") | (query["foreign_share"] > 0.95)]
     local = query[query["foreign_share"] < 0.02]
     pure = query[query["true_class"].isin(["pure_a", "pure_b"])]
-    own = pure["local_unit"].where(
-        pure["true_class"] == "pure_a", pure["local_unit"].map({"unit_1": "unit_2", "unit_2": "unit_1"})
-    )
-    far = [
-        site
-        for site in rates.index
-        if site in sites.index and sites.loc[site, "n_foreign"] and rates.loc[site, "local_unit"]
-    ]
+    other = pure["local_unit"].map({"unit_1": "unit_2", "unit_2": "unit_1"})
+    own = pure["local_unit"].where(pure["true_class"] == "pure_a", other)
+    planted = [site for site in rates.index if site in sites.index and sites.loc[site, "n_foreign"]]
+    far = [site for site in planted if rates.loc[site, "local_unit"]]
     wild = sites[sites["unit"].notna()]
     kinds = {s: json.loads((RESULTS / f"demo/{s}/units/summary.json").read_text())["statement_id"]
              for s in ("topshell", "comb_limpet", "sweeper_urchin")}  # fmt: skip
@@ -52,7 +50,8 @@ def found():
         "machine": f"{platform.machine()}, Python {platform.python_version()}",
         "statements": kinds,
         "sites_in_another_unit_than_planted": int((units.loc[wild.index, "unit"] != wild["unit"]).sum()),
-        "contact_zones": {"planted": wild.index[wild["contact_zone"]].tolist(), "found": units.index[units["contact_zone"]].tolist()},
+        "contact_zones_planted": wild.index[wild["contact_zone"]].tolist(),
+        "contact_zones_found": units.index[units["contact_zone"]].tolist(),
         "movers_and_f1": {"n": len(moved), "flagged": int(moved["outcome"].isin(FLAGGED).sum())},
         "true_locals": {"n": len(local), "flagged": int(local["outcome"].isin(FLAGGED).sum())},
         "nested_accuracy": float(curve.loc[84, "nested_accuracy"]),
