@@ -65,6 +65,14 @@ class Joined:
         self._union, self._marker = union, np.cumsum(self._first) - 1
         self.n_markers = int(self._first.sum())
 
+    def read_balance(self) -> np.ndarray:
+        """Return the reads by allele, int64 (n_samples, 6) as in `Genotypes.read_balance`, summed over the parts."""
+        total = np.zeros((self._n_samples, 6), dtype=np.int64)
+        for part, columns in zip(self._parts, self._columns, strict=True):
+            if part.read_balance is not None:
+                total[columns] += part.read_balance
+        return total
+
     def blocks(self) -> Iterator[VariantBlock]:
         """Yield the union in genome order, CHUNK markers at a time; contig is the index into the contigs given."""
         part, row = self._union["part"].to_numpy(), self._union["row"].to_numpy()

@@ -11,6 +11,7 @@ import numba
 import numpy as np
 
 from homewater.errors import MAX_LISTED, InputError, Problem
+from homewater.read_balance import COLUMNS, add_reads, balance_limits
 from homewater.store import VariantBlock
 from homewater.vcf import open_vcf
 
@@ -25,10 +26,29 @@ SKIPPED = (
     "ambiguous_base",
     "duplicate_record",
 )
+# genotypes that became missing, by reason, and records of which alternates that no listed animal carries were dropped
+NOTED = ("half_calls", "low_quality", "low_depth", "alternates_dropped")
+THRESHOLDS = {"GQ": ("min_genotype_quality", "low_quality"), "DP": ("min_read_depth", "low_depth")}
 
 
 @numba.njit(cache=True)
-def _dosages(alleles, order, row):
+def _only_alternate(alleles, order):
+    """Return the one alternate that the animals carry beside the reference; 0 where that is not so."""
+    reference, only = False, 0
+    for i in order:
+        for a in range(alleles.shape[1] - 1):
+            code = alleles[i, a]
+            if code == 0:
+                reference = True
+            elif code > 0 and only == 0:
+                only = code
+            elif code > 0 and code != only:
+                return 0
+    return only if reference else 0
+
+
+@numba.njit(cache=True)
+def _dosages(alleles, order, alternate, row):
     """Fill int8 dosages of one record; return (problem, sample, half calls): problem 1 ploidy, 2 allele."""
     half = 0
     for k in range(order.size):
@@ -39,11 +59,11 @@ def _dosages(alleles, order, row):
             if code == -2:
                 continue
             seen += 1
-            if code > 1:
+            if code > 0 and code != alternate:
                 return 2, i, half
             if code >= 0:
                 called += 1
-                total += code
+                total += code == alternate
         if seen > 2 or (seen == 1 and called == 1):
             return 1, i, half
         if called == 2:
@@ -61,17 +81,28 @@ class PartReader:
         path: VCF or BCF file.
         sample_ids: animals wanted, in the order wanted; those that the file lacks are left out.
         ranges: as in `plan`; None for the whole file.
+        min_genotype_quality: calls of a lower genotype quality (GQ), or of none, are missing; 0 looks at none.
+        min_read_depth: calls of fewer reads (DP), or of an unknown number, are missing; 0 looks at none.
 
     Attributes:
         sample_ids: the wanted animals that the file has, in the order wanted.
         contigs: names of the contigs met, in order.
-        records: counts: read, kept, one for each reason in SKIPPED, and half_calls (genotypes).
+        records: counts: read, kept, one for each reason in SKIPPED, and those of NOTED.
+        read_balance: int64 (n_samples, 6), reads by allele as in `homewater.read_balance`; the reference is this
+            file's. All zero where the file does not give reads of each allele (AD).
 
     Raises:
-        InputError: where the file cannot be opened or holds none of the animals.
+        InputError: where the file cannot be opened, holds none of the animals, or lacks a field that a threshold needs.
     """
 
-    def __init__(self, path: str | Path, sample_ids: list[str], ranges: list[list] | None = None):
+    def __init__(
+        self,
+        path: str | Path,
+        sample_ids: list[str],
+        ranges: list[list] | None = None,
+        min_genotype_quality: float = 0,
+        min_read_depth: float = 0,
+    ):
         self._path, self._ranges = Path(path), ranges
         self._reader = open_vcf(self._path, list(sample_ids))
         in_file = {name: i for i, name in enumerate(self._reader.samples)}
@@ -84,7 +115,15 @@ class PartReader:
             )
         self._order = np.array([in_file[name] for name in self.sample_ids], dtype=np.int64)
         self.contigs: list[str] = []
-        self.records = dict.fromkeys(("read", "kept", *SKIPPED, "half_calls"), 0)
+        self.records = dict.fromkeys(("read", "kept", *SKIPPED, *NOTED), 0)
+        self.read_balance = np.zeros((len(self.sample_ids), len(COLUMNS)), dtype=np.int64)
+        self._limits = balance_limits() if self._reader.contains("AD") else None
+        asked = {"GQ": min_genotype_quality, "DP": min_read_depth}
+        self._thresholds = {key: least for key, least in asked.items() if least > 0}
+        self._given = dict.fromkeys(self._thresholds, 0)
+        absent = [self._no_field(key) for key in self._thresholds if not self._reader.contains(key)]
+        if absent:
+            raise InputError(absent)
         self._problems: list[Problem] = []
         self._last = "the header"
 
@@ -111,26 +150,51 @@ class PartReader:
                 place, seen = (chrom, position), set()
             self.records["read"] += 1
             alleles = self._genotype(record)
-            reason = _reason(record, seen)
+            alternates, row = record.ALT, dosages[len(columns)]
+            chosen = 1 if len(alternates) < 2 else int(_only_alternate(alleles, self._order))
+            reason = _reason(record, alternates, chosen, seen)
             if reason:
                 self.records[reason] += 1
                 continue
-            ref, alt = record.REF.upper(), record.ALT[0].upper()
-            fault, sample, half = _dosages(alleles, self._order, dosages[len(columns)])
+            ref, alt = record.REF.upper(), alternates[chosen - 1].upper()
+            fault, sample, half = _dosages(alleles, self._order, chosen, row)
             if fault:
                 self._not_diploid(record, alleles, int(sample), fault)
                 continue
             self.records["half_calls"] += int(half)
+            self.records["alternates_dropped"] += len(alternates) > 1
+            if self._thresholds:
+                self._apply_thresholds(record, row)
+            if self._limits is not None:
+                depths = record.format("AD")
+                if depths is not None:
+                    add_reads(row, self._order, depths, chosen, self._limits, self.read_balance)
             self.records["kept"] += 1
             seen.add((ref, alt))
             columns.append((len(self.contigs) - 1, position, record.ID or ".", ref, alt))
             if len(columns) == READ_BLOCK:
                 yield _block(columns, dosages)
                 columns = []
+        if self.records["kept"]:
+            self._problems += [self._no_field(key) for key, n in self._given.items() if not n]
         if self._problems:
             raise InputError(self._problems)
         if columns:
             yield _block(columns, dosages)
+
+    def _apply_thresholds(self, record, row: np.ndarray) -> None:
+        for key, least in self._thresholds.items():
+            values = record.format(key)
+            low = row >= 0
+            if values is not None:
+                self._given[key] += 1
+                low &= ~(values[self._order, 0] >= least)  # an unknown value is negative or no number
+            row[low] = -1
+            self.records[THRESHOLDS[key][1]] += int(np.count_nonzero(low))
+
+    def _no_field(self, key: str) -> Problem:
+        found = f"no {key} beside the genotypes, which markers.{THRESHOLDS[key][0]} of the study file needs"
+        return Problem(self._path.name, "FORMAT", key, found, f"a file with {key}, or markers.{THRESHOLDS[key][0]}: 0")
 
     def _genotype(self, record) -> np.ndarray:
         # must come before REF and ALT are touched: a record without alleles or genotypes ends here
@@ -194,16 +258,16 @@ class PartReader:
             raise InputError(self._problems)
 
 
-def _reason(record, seen: set) -> str:
-    """Return why a record is no marker of ours, or an empty text."""
+def _reason(record, alternates: list[str], chosen: int, seen: set) -> str:
+    """Return why a record is no marker of ours, or an empty text; chosen counts the alternates from 1, 0 for none."""
     if record.FILTER is not None:
         return "failed_filter"
-    alternates, ref = record.ALT, record.REF.upper()
+    ref = record.REF.upper()
     if not alternates or alternates[0] == ".":
         return "no_alternate"
-    if len(alternates) > 1:
+    if not chosen:
         return "multiallelic"
-    alt = alternates[0].upper()
+    alt = alternates[chosen - 1].upper()
     if alt == "*":
         return "spanning_deletion"
     if any(mark in alt for mark in "<>[]"):

@@ -73,6 +73,7 @@ def write_genotypes(
     contig_ids: np.ndarray,
     blocks: Iterable[VariantBlock],
     attributes: dict[str, Any] | None = None,
+    read_balance: np.ndarray | None = None,
 ) -> None:
     """Write a genotype store, block by block; blocks of any size are joined into chunks of CHUNK markers.
 
@@ -83,6 +84,8 @@ def write_genotypes(
         contig_ids: str (n_contigs,); read after the last block, so a list may grow while blocks are made.
         blocks: markers in genome order.
         attributes: JSON values kept with the store; read after the last block, so blocks may still count into them.
+        read_balance: int64 (n_samples, 6), columns as in `Genotypes.read_balance`; read after the last block, and kept
+            where it holds any read.
     """
     sample_ids, location_ids = np.asarray(sample_ids, dtype=str), np.asarray(location_ids, dtype=str)
     layout = _layout_of(location_ids)
@@ -133,7 +136,11 @@ def write_genotypes(
             ("homewater_marker", marker_names(chrom, position, identifier, alleles), str, ("variants",)),
         ):
             _column(group, name, values, dtype, names)
-        given = {"vcf_zarr_version": VCF_ZARR_VERSION, "source": "homewater", **(attributes or {})}
+        with_reads = read_balance is not None and bool(np.any(read_balance))
+        if with_reads:
+            _column(group, "homewater_read_balance", read_balance, "int64", ("samples", "read_balance"))
+        given = {"vcf_zarr_version": VCF_ZARR_VERSION, "source": "homewater", "read_depths": with_reads}
+        given |= attributes or {}
         group.update_attributes(dict(sorted(given.items())))
 
 
@@ -203,6 +210,18 @@ class Genotypes:
     def identifiers(self) -> np.ndarray:
         """The ID column, object str (n_markers,); "." where there is none."""
         return _texts(self._group["variant_id"]).astype(object)
+
+    @cached_property
+    def read_balance(self) -> np.ndarray | None:
+        """How the reads behind the calls fall on the alleles, int64 (n_samples, 6); None where no file gave reads (AD).
+
+        Columns: reads at reference-homozygous calls, of them alternate reads; reads at alternate-homozygous calls, of
+        them reference reads; heterozygous calls of at least 8 reads, of them those whose reference reads lie outside
+        the central 95 % of Binomial(depth, 1/2). Reference and alternate are those of the file that gave the reads.
+        """
+        if not self.attributes.get("read_depths"):
+            return None
+        return self._group["homewater_read_balance"][...]
 
     def _chunk(self, number: int) -> np.ndarray:
         if self._held[0] != number:

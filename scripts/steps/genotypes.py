@@ -36,7 +36,13 @@ def main(plan: str, parts: list[str], samples: str, sites: str, genotypes: str, 
         records["conflicting_genotypes"] = joined.conflicts
 
     write_genotypes(
-        genotypes, held["materialSampleID"].tolist(), held["locationID"].tolist(), contigs, blocks(), attributes
+        genotypes,
+        held["materialSampleID"].tolist(),
+        held["locationID"].tolist(),
+        contigs,
+        blocks(),
+        attributes,
+        read_balance=joined.read_balance(),
     )
     print(json.dumps(attributes))
 

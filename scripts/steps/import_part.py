@@ -12,7 +12,15 @@ from homewater.vcf import parser_messages
 
 
 def main(
-    plan: str, samples: str, sites: str, genotype_files: list[str], part: str, part_number: int, species: str
+    plan: str,
+    samples: str,
+    sites: str,
+    genotype_files: list[str],
+    part: str,
+    part_number: int,
+    species: str,
+    min_genotype_quality: float = 0,
+    min_read_depth: float = 0,
 ) -> None:
     """Read one part, write its store; counts of records are kept with it."""
     share = json.loads(Path(plan).read_text(encoding="utf-8"))["parts"][part_number]
@@ -21,9 +29,14 @@ def main(
     messages = []
     try:
         with parser_messages() as messages:
-            reader = PartReader(genotype_files[share["file"]], list(location), ranges=share["ranges"])
+            reader = PartReader(
+                genotype_files[share["file"]], list(location), share["ranges"], min_genotype_quality, min_read_depth
+            )
             at = [location[name] for name in reader.sample_ids]
-            write_genotypes(part, reader.sample_ids, at, reader.contigs, reader.blocks(), {"records": reader.records})
+            kept = {"records": reader.records}
+            write_genotypes(
+                part, reader.sample_ids, at, reader.contigs, reader.blocks(), kept, read_balance=reader.read_balance
+            )
     finally:
         print(*messages, sep="\n")
     print(json.dumps(reader.records))

@@ -9,7 +9,7 @@ from vcf_files import snp, vcf_text, written
 
 from homewater import parts, vcf
 from homewater.errors import InputError
-from homewater.part_reader import SKIPPED, PartReader
+from homewater.part_reader import NOTED, SKIPPED, PartReader
 from homewater.parts import genome_stretches, n_parts
 
 SAMPLES = ["a", "b", "ö-1/x", "d"]
@@ -62,7 +62,7 @@ def test_every_kind_of_record_that_is_no_marker_is_counted(tmp_path):
         ("chr1", 1, "m1", "A", "C", "PASS", calls),
         ("chr1", 1, "m2", "A", "C", "PASS", ["1/1"] * 4),  # the same again: the first stays
         ("chr1", 1, "m3", "A", "G", "PASS", calls),  # another alternate at the place is another marker
-        ("chr1", 2, ".", "A", "C,G", "PASS", calls),
+        ("chr1", 2, ".", "A", "C,G", "PASS", ["0/0", "0/1", "0/2", "./."]),
         ("chr1", 3, ".", "A", ".", "PASS", ["0/0"] * 4),
         ("chr1", 4, ".", "A", "<DEL>", "PASS", calls),
         ("chr1", 5, ".", "A", "*", "PASS", calls),
@@ -79,9 +79,101 @@ def test_every_kind_of_record_that_is_no_marker_is_counted(tmp_path):
         ("chr2", 1, ".", "C"),
     ]
     assert rows[2][-1] == [-1, -1, 1, -1]
-    expected = dict.fromkeys(SKIPPED, 1) | {"not_one_base": 2, "read": 12, "kept": 3, "half_calls": 2}
+    expected = dict.fromkeys(SKIPPED, 1) | {"not_one_base": 2, "read": 12, "kept": 3}
+    expected |= dict.fromkeys(NOTED, 0) | {"half_calls": 2}
     assert reader.records == expected
     assert reader.records["read"] == reader.records["kept"] + sum(reader.records[reason] for reason in SKIPPED)
+
+
+@pytest.mark.parametrize(
+    ("alternates", "calls", "kept"),
+    [
+        ("C,G", ["0/0", "0/1", "1/1", "./."], ("C", [0, 1, 2, -1])),
+        ("C,G", ["0/0", "0|2", "2/2", "0/."], ("G", [0, 1, 2, -1])),
+        ("C,*", ["0/0", "0/1", "0/1", "./."], ("C", [0, 1, 1, -1])),
+        ("CTT,g", ["0/0", "2/0", "0/0", "./."], ("G", [0, 1, 0, -1])),
+        ("C,G", ["0/0", "0/1", "0/2", "./."], "multiallelic"),
+        ("C,G", ["1/1", "1/2", "2/2", "./."], "multiallelic"),  # the reference is not carried: no marker of its own
+        ("C,G", ["0/0", "0/0", "0/0", "./."], "multiallelic"),
+        ("C,*", ["0/0", "0/2", "0/0", "./."], "spanning_deletion"),
+        ("CTT,G", ["0/0", "1/0", "0/0", "./."], "not_one_base"),
+    ],
+)
+def test_alternates_that_no_listed_animal_carries_are_dropped(tmp_path, alternates, calls, kept):
+    """The listed animals decide: the fifth animal, not of the sheet, carries every allele."""
+    text = vcf_text([*SAMPLES, "other"], [("chr1", 5, "m", "A", alternates, "PASS", [*calls, "1/2"])])
+    rows, reader = read(written(tmp_path / "x", text))
+    if isinstance(kept, str):
+        assert not rows
+        assert reader.records[kept] == 1
+        assert reader.records["alternates_dropped"] == 0
+    else:
+        assert [row[4:] for row in rows] == [kept]
+        assert reader.records["alternates_dropped"] == 1
+
+
+def with_fields(samples, records, declared=("GQ", "DP", "AD")):
+    """Return VCF text with fields beside the genotypes; a record is (pos, alt, format, cells)."""
+    text = vcf_text(samples, [("chr1", pos, ".", "A", alt, "PASS", cells) for pos, alt, _, cells in records])
+    kinds = {"GQ": "Number=1,Type=Float", "DP": "Number=1,Type=Integer", "AD": "Number=R,Type=Integer"}
+    lines = "".join(f'##FORMAT=<ID={key},{kinds[key]},Description="x">\n' for key in declared)
+    head, body = text.split("#CHROM")
+    rows = body.split("\n")
+    for i, (_, _, names, _) in enumerate(records, start=1):
+        rows[i] = rows[i].replace("\tGT\t", f"\t{names}\t")
+    return head + lines + "#CHROM" + "\n".join(rows)
+
+
+@pytest.mark.parametrize("how", ["plain", "bcf"])
+def test_calls_below_a_threshold_are_missing_and_counted(tmp_path, how):
+    records = [
+        (1, "C", "GT:GQ:DP", ["0/0:20:9", "0/1:19.5:9", "1/1:30:7", "./.:1:1"]),
+        (2, "C", "GT:DP:GQ", ["0/1:8:20", "0/1:.:20", "1/1:100:.", "0/0"]),
+        (3, "C", "GT", ["0/1", "0/1", "1/1", "0/0"]),
+    ]
+    path = written(tmp_path / "x", with_fields(SAMPLES, records), how)
+
+    def found(**thresholds):
+        reader = PartReader(path, SAMPLES, **thresholds)
+        (block,) = reader.blocks()
+        return block.dosages.tolist(), reader.records["low_quality"], reader.records["low_depth"]
+
+    assert found() == ([[0, 1, 2, -1], [1, 1, 2, 0], [1, 1, 2, 0]], 0, 0)
+    assert found(min_genotype_quality=20) == ([[0, -1, 2, -1], [1, 1, -1, -1], [-1] * 4], 7, 0)
+    assert found(min_read_depth=8) == ([[0, 1, -1, -1], [1, -1, 2, -1], [-1] * 4], 0, 7)
+    assert found(min_genotype_quality=20, min_read_depth=8)[0] == [[0, -1, -1, -1], [1, -1, -1, -1], [-1] * 4]
+
+
+@pytest.mark.parametrize("declared", [(), ("GQ",)])
+def test_a_threshold_on_a_field_that_the_file_lacks_is_refused(tmp_path, declared):
+    path = written(tmp_path / "x", with_fields(SAMPLES, [(1, "C", "GT", ["0/1"] * 4)], declared))
+
+    def function():
+        list(PartReader(path, SAMPLES, min_genotype_quality=20).blocks())
+
+    (problem,) = problems_of(function)
+    assert (problem.file, problem.column) == ("x.vcf", "GQ")
+    assert "markers.min_genotype_quality" in problem.found
+    list(PartReader(path, SAMPLES).blocks())
+
+
+def test_reads_are_counted_by_call_and_allele(tmp_path):
+    """Expected counts by hand; of 10 reads 0, 1, 9 and 10 lie outside: 11/1024 a side; 2 would make 56."""
+    records = [
+        (1, "C", "GT:AD", ["0/0:9,1", "0/1:1,9", "1/1:2,18", "0/1:5,5"]),
+        (2, "C", "GT:AD", ["0/0:7,.", "0/1:2,8", "1/1:.", "./.:3,3"]),  # reads not given: nothing to count
+        (3, "C,G", "GT:AD", ["0/0:4,50,2", "0/2:9,50,1", "0/0:3,0,0", "0/1:0,3,0"]),  # both alternates: no marker
+        (4, "C,G", "GT:AD", ["0/0:4,50,2", "0/2:9,50,1", "2/2:1,0,3", "0/2:0,3,7"]),  # 7 reads: too few to judge
+        (5, "C", "GT", ["0/0", "0/1", "1/1", "0/1"]),
+    ]
+    rows, reader = read(written(tmp_path / "x", with_fields(SAMPLES, records)))
+    assert [row[1] for row in rows] == [1, 2, 4, 5]
+    assert reader.read_balance.tolist() == [
+        [16, 3, 0, 0, 0, 0],
+        [0, 0, 0, 0, 3, 2],
+        [0, 0, 24, 3, 0, 0],
+        [0, 0, 0, 0, 1, 0],
+    ]
 
 
 @pytest.mark.parametrize(("call", "allowed"), [("1", "diploid"), ("0/0/1", "diploid"), ("0/2", "alleles 0 and 1")])

@@ -70,6 +70,8 @@ rule import_part:
         runtime=minutes("import_part"),
     params:
         part_number=lambda wildcards: int(wildcards.part),
+        min_genotype_quality=SETTINGS["markers"]["min_genotype_quality"],
+        min_read_depth=SETTINGS["markers"]["min_read_depth"],
     script:
         "../../scripts/steps/import_part.py"
 
