@@ -1,0 +1,96 @@
+"""What a finished run found, set against the truth that its generator kept and no rule reads."""
+
+from __future__ import annotations
+
+import json
+import platform
+import subprocess
+from pathlib import Path
+
+import pandas as pd
+
+from homewater.tables import read_table
+
+ROOT = Path(__file__).resolve().parents[2]
+FLAGGED = ["non_local", "mixed"]
+LOCAL_BELOW = 0.02  # realised foreign ancestry of a true local
+MOVED_ABOVE = 0.95  # of an animal that was moved itself
+
+
+def provenance(command: str) -> dict:
+    """Return what every file of figures opens with."""
+    commit = subprocess.run(["git", "rev-parse", "HEAD"], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    machine = f"{platform.machine()}, Python {platform.python_version()}"
+    return {"command": command, "commit": commit.strip(), "machine": machine}
+
+
+def statement(results: Path) -> str:
+    """Return the id of the statement on units; `results` is results/<study>/<species>."""
+    return json.loads((results / "units/summary.json").read_text())["statement_id"]
+
+
+def units_found(results: Path, truth: Path, species: str) -> dict:
+    """Return the grouping of the wild sites beside the planted one, contact zones apart."""
+    true = pd.read_csv(truth / "sites.csv").query("species == @species").set_index("locationID")
+    true = true[true["unit"].notna()]
+    found = read_table(results / "units/units.csv").set_index("locationID")
+    inner = true.index[~true["contact_zone"].astype(bool)]
+    pairs = {(true.loc[site, "unit"], found.loc[site, "unit"]) for site in inner}
+    return {
+        "units_planted": int(true["unit"].nunique()),
+        "units_found": int(found.loc[found["unit"] != "", "unit"].nunique()),
+        "grouping_as_planted": len(pairs) == len({a for a, _ in pairs}) == len({b for _, b in pairs}),
+        "contact_zones_planted": true.index[true["contact_zone"].astype(bool)].tolist(),
+        "contact_zones_found": found.index[found["contact_zone"]].tolist(),
+    }
+
+
+def animals_told(results: Path, truth: Path, species: str, roles: tuple[str, ...] = ("baseline", "query")) -> dict:
+    """Return how planted movers, first crosses and true locals were called; empty where no animal was.
+
+    Only animals with a local unit outside contact zones count; at contact sites the share flagged stands beside the
+    share truly admixed.
+    """
+    true = pd.read_csv(truth / "animals.csv").query("species == @species").set_index("materialSampleID")
+    calls = read_table(results / "assignment/calls.csv").set_index("materialSampleID")
+    both = calls.join(true[["true_class", "foreign_share", "fault", "true_locationID"]], how="inner")
+    if both.empty:
+        return {}
+    zones = read_table(results / "units/units.csv").set_index("locationID")["contact_zone"]
+    in_zone = both["locationID"].map(zones).astype(bool)
+    told = both["outcome"].isin(FLAGGED)
+    where = both["role"].isin(roles) & (both["local_unit"] != "") & ~in_zone
+    where &= both["true_locationID"] == both["locationID"]  # a planted label swap is judged in the flags, not here
+    moved = where & ((both["true_class"] == "F1") | (both["foreign_share"] > MOVED_ABOVE))
+    local = where & (both["foreign_share"] < LOCAL_BELOW)
+    zone = both[in_zone & both["role"].isin(roles)]
+    return {
+        "movers_and_f1": {"n": int(moved.sum()), "flagged": int((told & moved).sum())},
+        "true_locals": {"n": int(local.sum()), "flagged": int((told & local).sum())},
+        "contact_sites": {
+            site: {
+                "n": len(rows),
+                "share_flagged": float(rows["outcome"].isin(FLAGGED).mean()),
+                "share_admixed": float((rows["foreign_share"] >= LOCAL_BELOW).mean()),
+            }
+            for site, rows in zone.groupby("locationID")
+        },
+    }
+
+
+def site_rates(results: Path, truth: Path, species: str) -> dict:
+    """Return, for each site with planted foreign animals and a local unit, the planted share and the interval."""
+    sites = pd.read_csv(truth / "sites.csv").query("species == @species").set_index("locationID")
+    rates = read_table(results / "assignment/site_rates.csv").set_index("locationID")
+    zones = read_table(results / "units/units.csv").set_index("locationID")["contact_zone"]
+    planted = [site for site in rates.index if site in sites.index and sites.loc[site, "n_foreign"]]
+    return {
+        site: {
+            "planted": float(sites.loc[site, "foreign_share"]),
+            "low": float(rates.loc[site, "ci_low"]),
+            "rate": float(rates.loc[site, "rate"]),
+            "high": float(rates.loc[site, "ci_high"]),
+        }
+        for site in planted
+        if rates.loc[site, "local_unit"] and not zones.get(site, False)
+    }
