@@ -138,13 +138,15 @@ def _study_section(study: StudyResults, writer: Writer) -> Section:
 
 def _sites_table(study: StudyResults, writer: Writer):
     sites = study.sites.set_index("locationID")
-    rows = []
+    rows, under = [], None
     for site in study.coast:
+        if study.jurisdiction[site] != under:  # said once a stretch of coast, so that each site takes one line
+            under = study.jurisdiction[site]
+            rows.append([Markup.escape(under)])
         fishing = sites.loc[site, "fishing"] if "fishing" in sites else None
         cells = [
             Markup.escape(site),
             Markup.escape(study.locality[site]),
-            Markup.escape(study.jurisdiction[site]),
             writer.say(f"kind.{study.kind[site]}"),
             writer.say("format.missing" if is_missing(fishing) else f"fishing.{fishing}"),
         ]
@@ -155,7 +157,7 @@ def _sites_table(study: StudyResults, writer: Writer):
             texts = {"baseline": writer.numbers.count(baseline), "query": writer.numbers.count(query)}
             cells.append(writer.say("cell.animals", **texts) if query else texts["baseline"])
         rows.append(cells)
-    columns = [writer.column(f"column.{name}") for name in ("site", "name", "jurisdiction", "kind", "fishing")]
+    columns = [writer.column(f"column.{name}") for name in ("site", "name", "kind", "fishing")]
     columns += [writer.column("heading.species", number=True, name=s.settings["name"]) for s in study.species]
     return writer.table(writer.say("caption.sites"), columns, rows, "dense")
 

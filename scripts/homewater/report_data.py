@@ -68,6 +68,12 @@ class SpeciesResults:
         units = self.tables["units"]
         return {s: "" if is_missing(u) else str(u) for s, u in zip(units["locationID"], units["unit"], strict=True)}
 
+    @cached_property
+    def contact_sites(self) -> set[str]:
+        """Sites where units meet and mix by themselves."""
+        units = self.tables["units"]
+        return set(units.loc[units["contact_zone"].fillna(False).astype(bool), "locationID"])
+
     @property
     def unit_names(self) -> list[str]:
         """All units, in their order."""

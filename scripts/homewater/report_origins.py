@@ -112,8 +112,10 @@ def _outcome_table(calls: pd.DataFrame, writer: Writer) -> Table:
 
 def _rates_drawing(study: StudyResults, species: SpeciesResults, rates: pd.DataFrame, writer: Writer):
     rates = rates.set_index("locationID", drop=False)
-    rates = rates.loc[study.in_coast_order(list(rates.index))]
-    labels = [writer.label(site) for site in rates.index]
+    rates = rates.loc[study.in_coast_order(list(rates.index))].copy()
+    contact = [site for site in rates.index if site in species.contact_sites]
+    rates.loc[contact, ["rate", "ci_low", "ci_high"]] = float("nan")
+    labels = [f"{writer.label(site)}*" if site in contact else writer.label(site) for site in rates.index]
     colours = [fs.unit_colour(species.unit_of.get(site, "")) for site in rates.index]
     figure = draw_site_rates(rates, labels, colours, writer.words, writer.numbers)
     parts = [
@@ -125,7 +127,10 @@ def _rates_drawing(study: StudyResults, species: SpeciesResults, rates: pd.DataF
         for row in rates.to_dict("records")
     ]
     alt = writer.plain("alt.rates", n=len(rates), parts=writer.plain("format.comma").join(parts))
-    return writer.drawing(figure, alt, writer.say("caption.rates"))
+    caption = writer.say("caption.rates")
+    if contact:
+        caption = Markup(" ").join([caption, writer.say("caption.rates.contact")])
+    return writer.drawing(figure, alt, caption)
 
 
 def _class_table(species: SpeciesResults, flagged: pd.DataFrame, writer: Writer, has_local: bool) -> Table:

@@ -21,8 +21,7 @@ def map_sites(study: StudyResults, species: SpeciesResults | None) -> list[MapSi
     """Return the sites as a map shows them, with units where a species is given."""
     contact = set()
     if species is not None:
-        units = species.tables["units"]
-        contact = set(units.loc[units["contact_zone"].fillna(False).astype(bool), "locationID"])
+        contact = species.contact_sites
     return [
         MapSite(
             site=row["locationID"],

@@ -136,10 +136,8 @@ def _lines(study: StudyResults, species: SpeciesResults, writer: Writer) -> list
         return [writer.say("summary.line.none")]
     texts = [writer.say("summary.line", a=writer.site(a), b=writer.site(b)) for a, b in pairs]
     units = species.tables["units"]
-    contact = study.in_coast_order(list(units.loc[units["contact_zone"].fillna(False).astype(bool), "locationID"]))
-    if contact:
-        names = writer.listing([writer.site(s) for s in contact])
-        texts.append(writer.say("summary.contact", count=len(contact), sites=names))
+    if species.contact_sites:
+        texts.append(writer.say("summary.contact", **_contact_names(study, species, writer)))
     placed = units[units["basis"] == "own_animals"]
     shared = [u for u in species.unit_names if placed.loc[placed["unit"] == u, "jurisdiction"].nunique() > 1]
     split = placed.groupby("jurisdiction")["unit"].nunique().gt(1).any()
@@ -192,6 +190,7 @@ def _mixing(study: StudyResults, species: SpeciesResults, writer: Writer) -> lis
     rates = species.tables["site_rates"]
     if not len(rates):
         return [writer.say("summary.mixing.empty")]
+    rates = rates[~rates["locationID"].isin(species.contact_sites)]
     clear = rates[rates["ci_low"].astype(float) * rates["n"].astype(float) > rates["expected_false"].astype(float)]
     clear = clear.sort_values("rate", ascending=False, kind="stable")
     texts = []
@@ -200,7 +199,15 @@ def _mixing(study: StudyResults, species: SpeciesResults, writer: Writer) -> lis
         texts.append(writer.say("summary.mixing.rate", site=writer.site(row["locationID"]), rate=rate))
     if len(clear) > MOST_RATES:
         texts.append(writer.say("summary.mixing.more", count=len(clear) - MOST_RATES))
-    return texts or [writer.say("summary.mixing.none")]
+    texts = texts or [writer.say("summary.mixing.none")]
+    if species.contact_sites:
+        texts.append(writer.say("summary.mixing.contact", **_contact_names(study, species, writer)))
+    return texts
+
+
+def _contact_names(study: StudyResults, species: SpeciesResults, writer: Writer) -> dict[str, object]:
+    sites = study.in_coast_order(species.contact_sites)
+    return {"count": len(sites), "sites": writer.listing([writer.site(s) for s in sites])}
 
 
 def _moves(species: SpeciesResults, writer: Writer) -> list[Markup]:
