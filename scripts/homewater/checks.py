@@ -6,6 +6,7 @@ not be read whole is not held against another file.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 
 import numpy as np
@@ -209,6 +210,37 @@ def contig_problems(headers: list[GenotypeHeader]) -> list[Problem]:
             elif length is not None:
                 first.setdefault(name, known)
     return problems
+
+
+def unshared_contig_problems(files: list[tuple[str, list[str], list[str]]]) -> list[Problem]:
+    """Tell of files that share no chromosome with the files before them, so that nothing in them can be joined.
+
+    Files of the same animals may hold a chromosome each; but names that differ in a prefix alone, and files of other
+    animals, are told. Names are never guessed.
+
+    Args:
+        files: name, chromosomes and samples of each file of a species, in their order.
+    """
+    problems, chromosomes, samples = [], {}, set()
+    for name, contigs, sample_ids in files:
+        if chromosomes and contigs and not set(contigs) & set(chromosomes):
+            bare = {_bare_contig(known): known for known in reversed(chromosomes)}
+            alike = [(c, bare[_bare_contig(c)]) for c in contigs if _bare_contig(c) in bare]
+            if alike or not samples & set(sample_ids):
+                there = ", ".join(map(shown, list(chromosomes)[:3]))
+                found = f"chromosomes {', '.join(map(shown, contigs[:3]))}, none of which a file before it has"
+                allowed = f"the names of {next(iter(chromosomes.values()))}: {there}"
+                if alike:
+                    allowed += f" (is {shown(alike[0][0])} its {shown(alike[0][1])}? Rename them in one of the files)"
+                problems.append(Problem(name, "", "CHROM", found, allowed))
+        for contig in contigs:
+            chromosomes.setdefault(contig, name)
+        samples |= set(sample_ids)
+    return problems
+
+
+def _bare_contig(name: str) -> str:
+    return re.sub(r"^(chromosome|chrom|chr|lg)?[_\-. ]*0*(?=.)", "", name.casefold())
 
 
 def merged_contigs(headers: list[GenotypeHeader]) -> dict[str, int | None]:

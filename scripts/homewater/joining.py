@@ -7,7 +7,12 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from homewater.file_conflicts import MAX_ROWS, animal_conflicts, conflict_table, marker_conflicts
+from homewater.reconcile import match_markers
 from homewater.store import CHUNK, Genotypes, VariantBlock
+
+MAX_NAMED = 5  # animals named beside a marker
+CONFLICT = -2  # a genotype that two files call differently, while a block is made
 
 
 def canonical_samples(samples: pd.DataFrame, sites: pd.DataFrame, species: str) -> pd.DataFrame:
@@ -33,37 +38,60 @@ def genome_order(contigs_of_files: list[list[str]], parts: list[Genotypes]) -> l
 class Joined:
     """The union of the parts' markers over all animals.
 
-    A marker is the same in two files when chromosome, position, reference and alternate are. Where it is absent from a
-    file its animals are missing there. An animal that several files hold takes the first file's called genotype.
+    Which markers of several files are the same says `homewater.reconcile`. Where a marker is absent from a file, or its
+    strand cannot be told there, the file's animals are missing. An animal that several files hold takes what any of
+    them calls; where two of them call it differently it is missing, and counted.
 
     Args:
         parts: parts in the files' order.
         contigs: contigs in genome order.
         sample_ids: animals wanted, canonical order; those without any genotypes must be left out beforehand.
+        files: number of the file of each part, non-decreasing; each part a file by default.
 
     Attributes:
         n_markers: markers of the union.
-        conflicts: genotypes called differently in two files; complete after `blocks` is exhausted.
+        compared: int64 (n_files, n_samples), genotypes that an earlier file called too; complete, as are the following,
+            after `blocks` is exhausted.
+        differing: int64 (n_files, n_samples), those of them that the earlier file called differently.
     """
 
-    def __init__(self, parts: list[Genotypes], contigs: list[str], sample_ids: list[str]):
-        self._parts, self.conflicts = parts, 0
+    def __init__(
+        self, parts: list[Genotypes], contigs: list[str], sample_ids: list[str], files: list[int] | None = None
+    ):
+        files = list(range(len(parts))) if files is None else files
+        self._parts, self._sample_ids, self._n_samples = parts, list(sample_ids), len(sample_ids)
         place = {name: i for i, name in enumerate(sample_ids)}
         self._columns = [np.array([place[name] for name in part.sample_ids.tolist()], dtype=np.int64) for part in parts]
-        self._n_samples = len(sample_ids)
         self._identifiers = [part.identifiers for part in parts]
+        self._n_files = max(files, default=-1) + 1
         rank = {name: i for i, name in enumerate(contigs)}
         tables = []
         for number, part in enumerate(parts):
             table = part.markers[["chrom", "pos", "ref", "alt"]]
             contig = table["chrom"].map(rank).astype(np.int64)
-            table = table.assign(chrom=contig, part=number, row=np.arange(len(table)))
-            tables.append(table)
-        union = pd.concat(tables, ignore_index=True)
-        union = union.sort_values(["chrom", "pos", "ref", "alt", "part"], kind="stable", ignore_index=True)
-        self._first = ~union.duplicated(["chrom", "pos", "ref", "alt"]).to_numpy()
-        self._union, self._marker = union, np.cumsum(self._first) - 1
-        self.n_markers = int(self._first.sum())
+            tables.append(table.assign(chrom=contig, part=number, file=files[number], row=np.arange(len(table))))
+        self._rows = pd.concat(tables, ignore_index=True)
+        self._matched = match_markers(self._rows, self._frequencies)
+        self.n_markers = int(self._matched.head.size)
+        used = np.flatnonzero(self._matched.marker >= 0)
+        # by marker, then in the files' order
+        self._order = used[np.argsort(self._matched.marker[used], kind="stable")]
+        self.compared, self.differing = np.zeros((2, self._n_files, self._n_samples), dtype=np.int64)
+        self._conflicts: list[tuple] = []
+        self._listing, self._unlisted = True, 0
+
+    def _frequencies(self, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        part, row = (self._rows[name].to_numpy()[rows] for name in ("part", "row"))
+        alternate, copies = np.zeros((2, rows.size), dtype=np.int64)
+        for number in np.unique(part):
+            here = np.flatnonzero(part == number)
+            for start in range(0, here.size, CHUNK):
+                some = here[start : start + CHUNK]
+                dosages = self._parts[number].select(row[some])
+                called = dosages >= 0
+                alternate[some] = np.where(called, dosages, 0).sum(axis=1, dtype=np.int64)
+                copies[some] = 2 * called.sum(axis=1, dtype=np.int64)
+        return alternate, copies
 
     def read_balance(self) -> np.ndarray:
         """Return the reads by allele, int64 (n_samples, 6) as in `Genotypes.read_balance`, summed over the parts."""
@@ -75,21 +103,26 @@ class Joined:
 
     def blocks(self) -> Iterator[VariantBlock]:
         """Yield the union in genome order, CHUNK markers at a time; contig is the index into the contigs given."""
-        part, row = self._union["part"].to_numpy(), self._union["row"].to_numpy()
+        part, row, file = (self._rows[name].to_numpy()[self._order] for name in ("part", "row", "file"))
+        marker, flip = self._matched.marker[self._order], self._matched.flip[self._order]
         for start in range(0, self.n_markers, CHUNK):
-            low, high = np.searchsorted(self._marker, [start, min(start + CHUNK, self.n_markers)])
-            heads = self._union.iloc[low:high][self._first[low:high]]
+            self._listing = len(self._conflicts) < MAX_ROWS  # by whole blocks: what is listed has no gaps
+            low, high = np.searchsorted(marker, [start, min(start + CHUNK, self.n_markers)])
+            heads = self._rows.iloc[self._matched.head[start : start + CHUNK]]
             dosages = np.full((len(heads), self._n_samples), -1, dtype=np.int8)
             identifier = np.full(len(heads), ".", dtype=object)
             for number in np.unique(part[low:high]):
                 here = low + np.flatnonzero(part[low:high] == number)
-                markers, columns = self._marker[here] - start, self._columns[number]
+                markers, columns = marker[here] - start, self._columns[number]
                 found = self._parts[number].select(row[here])
-                held = dosages[np.ix_(markers, columns)]
-                self.conflicts += int(np.count_nonzero((held >= 0) & (found >= 0) & (held != found)))
-                dosages[np.ix_(markers, columns)] = np.where(held >= 0, held, found)
+                turned = flip[here]
+                if turned.any():
+                    found[turned] = np.where(found[turned] >= 0, 2 - found[turned], -1)
+                cells = np.ix_(markers, columns)
+                dosages[cells] = self._merged(dosages[cells], found, int(file[here[0]]), marker[here], columns)
                 names = self._identifiers[number][row[here]]
                 identifier[markers] = np.where(identifier[markers] == ".", names, identifier[markers])
+            dosages[dosages == CONFLICT] = -1
             yield VariantBlock(
                 heads["chrom"].to_numpy().astype(np.int32),
                 heads["pos"].to_numpy().astype(np.int32),
@@ -97,3 +130,47 @@ class Joined:
                 heads[["ref", "alt"]].to_numpy(dtype=object),
                 dosages,
             )
+
+    def _merged(self, held: np.ndarray, found: np.ndarray, file: int, marker: np.ndarray, columns: np.ndarray):
+        """Return what is held of some animals at some markers with a further file's calls added; conflicts counted."""
+        if file == 0:
+            return found
+        both = (held >= 0) & (found >= 0)
+        differs = both & (held != found)
+        self.compared[file, columns] += both.sum(axis=0)
+        self.differing[file, columns] += differs.sum(axis=0)
+        conflicting = np.flatnonzero(differs.any(axis=1))
+        if not self._listing:
+            self._unlisted, conflicting = self._unlisted + conflicting.size, conflicting[:0]
+        for row in conflicting:
+            animals = columns[differs[row]]
+            names = ",".join(self._sample_ids[i] for i in np.sort(animals)[:MAX_NAMED])
+            self._conflicts.append((int(marker[row]), file, names, animals.size))
+        merged = np.where(held == -1, found, held)
+        merged[differs] = CONFLICT
+        return merged
+
+    def concordance(self) -> dict[str, list[int]]:
+        """Return, for each animal with calls in several files, how many were compared and how many differ."""
+        compared, differing = self.compared.sum(axis=0), self.differing.sum(axis=0)
+        return {self._sample_ids[i]: [int(compared[i]), int(differing[i])] for i in np.flatnonzero(compared).tolist()}
+
+    def conflicts(self, file_names: list[str], markers: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, int]]:
+        """Return what the files disagree in.
+
+        Args:
+            file_names: name of each file.
+            markers: the union's markers, as `Genotypes.markers` of the store that was written from `blocks`.
+
+        Returns:
+            table file_conflicts, and the number of its rows of each kind before any is left out.
+        """
+        identifier = np.concatenate([np.empty(0, dtype=object), *self._identifiers])
+        calls = pd.DataFrame(self._conflicts, columns=["number", "file", "materialSampleID", "n"])
+        animals = animal_conflicts(self._sample_ids, file_names, self.compared, self.differing)
+        table, totals = marker_conflicts(
+            self._rows, self._matched, identifier, calls, file_names, markers, self._unlisted
+        )
+        if len(animals):
+            totals["animal_conflicts"] = len(animals)
+        return conflict_table([animals, table]), totals

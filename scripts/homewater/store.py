@@ -223,6 +223,13 @@ class Genotypes:
             return None
         return self._group["homewater_read_balance"][...]
 
+    @cached_property
+    def file_concordance(self) -> np.ndarray:
+        """Genotypes that several files call and how many of them differ, int64 (n_samples, 2); 0, 0 for one file."""
+        known = self.attributes.get("file_concordance", {})
+        rows = [known.get(name, (0, 0)) for name in self.sample_ids.tolist()]
+        return np.array(rows, dtype=np.int64).reshape(-1, 2)
+
     def _chunk(self, number: int) -> np.ndarray:
         if self._held[0] != number:
             self._held = (number, self._planes[number * CHUNK : (number + 1) * CHUNK])

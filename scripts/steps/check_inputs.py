@@ -8,6 +8,7 @@ from homewater.checks import (
     merged_contigs,
     sample_file_problems,
     table_problems,
+    unshared_contig_problems,
 )
 from homewater.errors import InputError
 from homewater.input_files import file_sha256, read_genotype_header, read_polygons, reference_problem
@@ -71,6 +72,7 @@ def _check_species(species: dict, rows, places, named) -> tuple[dict, list]:
     headers = [header for header, _ in read if header]
     problems = [problem for _, faults in read for problem in faults]
     problems += contig_problems(headers)
+    problems += unshared_contig_problems([(h.name, list(h.contigs), list(h.sample_ids)) for h in headers])
     problems += sample_file_problems(name, rows, headers, len(headers) == len(read))
     contigs = merged_contigs(headers)
     if "reference" in species:

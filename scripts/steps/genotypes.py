@@ -1,17 +1,20 @@
-"""Rule genotypes: the parts joined into one store, markers in genome order and animals in canonical order."""
+"""Rule genotypes: the parts joined into one store, markers in genome order, animals in canonical order; conflicts."""
 
 import json
 from pathlib import Path
 
+from homewater.checks import unshared_contig_problems
 from homewater.errors import InputError, Problem
 from homewater.joining import Joined, canonical_samples, genome_order
 from homewater.step import run_step
 from homewater.store import open_genotypes, write_genotypes
-from homewater.tables import read_table
+from homewater.tables import read_table, write_table
 
 
-def main(plan: str, parts: list[str], samples: str, sites: str, genotypes: str, species: str) -> None:
-    """Read the parts, write the store; removes no marker and no animal that has genotypes."""
+def main(
+    plan: str, parts: list[str], samples: str, sites: str, genotypes: str, file_conflicts: str, species: str
+) -> None:
+    """Read the parts, write the store and what the files disagree in; removes no animal that has genotypes."""
     planned = json.loads(Path(plan).read_text(encoding="utf-8"))
     opened = [open_genotypes(part) for part in parts]
     counted = [part.attributes["records"] for part in opened]
@@ -26,14 +29,16 @@ def main(plan: str, parts: list[str], samples: str, sites: str, genotypes: str, 
     present = {name for part in opened for name in part.sample_ids.tolist()}
     held = animals[animals["materialSampleID"].isin(present)]
     absent = animals.loc[~animals["materialSampleID"].isin(present), "materialSampleID"].tolist()
+    _check_contigs(planned, opened)
     contigs = genome_order([file["contigs"] for file in planned["files"]], opened)
-    joined = Joined(opened, contigs, held["materialSampleID"].tolist())
+    joined = Joined(opened, contigs, held["materialSampleID"].tolist(), [part["file"] for part in planned["parts"]])
     records["union"] = joined.n_markers
     attributes = {"records": records, "animals_without_genotypes": absent}
 
     def blocks():
         yield from joined.blocks()
-        records["conflicting_genotypes"] = joined.conflicts
+        records["conflicting_genotypes"] = int(joined.differing.sum())
+        attributes["file_concordance"] = joined.concordance()
 
     write_genotypes(
         genotypes,
@@ -44,7 +49,21 @@ def main(plan: str, parts: list[str], samples: str, sites: str, genotypes: str, 
         attributes,
         read_balance=joined.read_balance(),
     )
-    print(json.dumps(attributes))
+    table, totals = joined.conflicts([file["name"] for file in planned["files"]], open_genotypes(genotypes).markers)
+    write_table(table, file_conflicts)
+    print(json.dumps({"records": records, "animals_without_genotypes": len(absent), "file_conflicts": totals}))
+
+
+def _check_contigs(planned: dict, opened: list) -> None:
+    """Headers may name more chromosomes than the records hold; here the records' own are compared."""
+    met = []
+    for number, file in enumerate(planned["files"]):
+        own = [part for part, share in zip(opened, planned["parts"], strict=True) if share["file"] == number]
+        contigs = dict.fromkeys(name for part in own for name in part.contig_ids.tolist())
+        met.append((file["name"], list(contigs), own[0].sample_ids.tolist() if own else []))
+    problems = unshared_contig_problems(met)
+    if problems:
+        raise InputError(problems)
 
 
 def _check_indexes(planned: dict, counted: list[dict]) -> None:

@@ -49,7 +49,13 @@ def imported(folder, files, n=None):
     for i, part in enumerate(made):
         step("import_part")(plan=str(folder / "plan.json"), genotype_files=files, part=part, part_number=i, **both)
     target = str(folder / "genotypes.zarr")
-    step("genotypes")(plan=str(folder / "plan.json"), parts=made, genotypes=target, **both)
+    step("genotypes")(
+        plan=str(folder / "plan.json"),
+        parts=made,
+        genotypes=target,
+        file_conflicts=str(folder / "file_conflicts.csv"),
+        **both,
+    )
     return open_genotypes(target)
 
 

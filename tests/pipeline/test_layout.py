@@ -16,7 +16,8 @@ BASE = {
     "variant_blocks",
 }  # fmt: skip
 STAGES = {
-    "intake": {"vcf", "parts", "part_reader", "read_balance", "joining", "checks", "animal_filters",
+    "intake": {"vcf", "parts", "part_reader", "read_balance", "joining", "reconcile",
+               "file_conflicts", "checks", "animal_filters",
                "marker_filters", "hardy_weinberg", "heterozygosity", "identity", "genotyping_error", "thinning"},
     "structure": {"diversity", "pairwise_fst", "pca", "ancestry", "cluster_number", "breaks", "isolation_by_distance"},
     "units": {"units", "detectable", "variance_shares"},

@@ -200,6 +200,7 @@ TABLES = {
 def outputs():
     """Return every file and folder that a run makes, but for logs, benchmarks and scratch."""
     folders = ["intake/markers.parquet", "intake/genotypes.zarr", "intake/site_counts.zarr"]
+    folders += ["intake/file_conflicts.csv"]
     more = ["panel/reference_animals.csv", "panel/summary.json", "panel/validation.json"]
     more += ["assignment/cutoffs.json", "assignment/summary.json"]
     of_study = ["check.json", "samples.csv", "sites.csv", "transfers.csv", "sea_distance.csv", "site_positions.csv"]

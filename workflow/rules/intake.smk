@@ -87,6 +87,7 @@ rule genotypes:
         library=library("genotypes"),
     output:
         genotypes=directory("results/{study}/{species}/intake/genotypes.zarr"),
+        file_conflicts="results/{study}/{species}/intake/file_conflicts.csv",
     log:
         "results/{study}/{species}/logs/genotypes.log",
     benchmark:
