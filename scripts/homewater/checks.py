@@ -186,13 +186,13 @@ def sample_file_problems(
             name: of for of, name in zip(frame["species"], frame["materialSampleID"], strict=True) if of != species
         }
         for header in headers:
-            for name in dict.fromkeys(header.sample_ids):
+            for name, line in header.lines().items():
                 if name.strip() and name not in in_table:
                     near = nearest(name, sorted(in_table - in_headers))
                     found = f"a sample without a row of {species} in {samples.name}"
                     found += f" (there it is {shown(others[name]) or 'of no species'})" if name in others else ""
                     allowed = "one row a sample" + (f"; did you mean {near}?" if near else "")
-                    problems.append(Problem(header.name, f"line {header.sample_line}", shown(name), found, allowed))
+                    problems.append(Problem(header.name, f"line {line}", shown(name), found, allowed))
     return problems
 
 

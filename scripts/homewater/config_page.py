@@ -16,6 +16,7 @@ TABLES = {
     "samples": "input_samples",
     "sites": "input_sites",
     "transfers": "input_transfers",
+    "markers of genotype tables": "input_markers",
     "recombination map": "input_recombination_map",
 }
 COMMAND = "PYTHONPATH=scripts .venv/bin/python -m homewater.config_page"

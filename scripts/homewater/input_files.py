@@ -40,12 +40,19 @@ class GenotypeHeader:
         sample_ids: names of the samples, in the order of their columns.
         sample_line: line of the header with those names, counted from 1.
         contigs: length in bp (None where not given) of each declared chromosome, in the order of the header.
+        sample_lines: line of each sample where they stand in rows; empty where all stand in the header.
     """
 
     name: str
     sample_ids: tuple[str, ...]
     sample_line: int
     contigs: dict[str, int | None]
+    sample_lines: tuple[int, ...] = ()
+
+    def lines(self) -> dict[str, int]:
+        """Return the line of each sample."""
+        lines = self.sample_lines or (self.sample_line,) * len(self.sample_ids)
+        return dict(zip(self.sample_ids, lines, strict=True))
 
 
 def file_sha256(path: str | Path) -> str:

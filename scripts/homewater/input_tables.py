@@ -29,7 +29,7 @@ _COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+", re.ASCII)
 _TIME = r"T([01]\d|2[0-3]):[0-5]\d(:[0-5]\d(\.\d+)?)?(Z|[+-]\d{2}(:?\d{2})?)?"
 _DAY = re.compile(rf"(\d{{4}}(?:-\d{{2}}(?:-\d{{2}})?)?)(?:(?<=-\d\d-\d\d){_TIME})?", re.ASCII)
 _SHORT_END = re.compile(r"(\d{2}-)?\d{2}", re.ASCII)
-_SAVE_AS = "save it as CSV with commas between the columns, points in numbers, and UTF-8"
+SAVE_AS = "save it as CSV with commas between the columns, points in numbers, and UTF-8"
 
 
 @dataclass
@@ -83,9 +83,9 @@ def read_text(path: str | Path, name: str) -> str | Problem:
         return problem
     content = Path(path).read_bytes()
     if content.startswith(b"PK\x03\x04"):
-        return Problem(name, "", "", "a spreadsheet or an archive, not text", _SAVE_AS)
+        return Problem(name, "", "", "a spreadsheet or an archive, not text", SAVE_AS)
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return Problem(name, "line 1", "", "text in UTF-16", _SAVE_AS)
+        return Problem(name, "line 1", "", "text in UTF-16", SAVE_AS)
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -123,7 +123,7 @@ def read_input_table(path: str | Path, name: str, schema_name: str) -> ReadTable
     place = {column: index for index, column in reversed(list(enumerate(header)))}
     wrong_mark = _wrong_separator(header, required_columns(schema))
     if wrong_mark:
-        nothing.problems.append(Problem(name, f"line {line}", "", f"{wrong_mark} between the columns", _SAVE_AS))
+        nothing.problems.append(Problem(name, f"line {line}", "", f"{wrong_mark} between the columns", SAVE_AS))
         return nothing
     _check_header(table, line, header, schema, rows[1:])
     values: dict[str, list] = {f["name"]: [] for f in schema["fields"] if f["name"] in place}

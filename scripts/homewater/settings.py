@@ -16,7 +16,7 @@ from jsonschema import Draft202012Validator, FormatChecker, validators
 from jsonschema.exceptions import ValidationError
 
 from homewater.errors import InputError, Problem
-from homewater.settings_schema import allowed_text, filled, setting_rows, study_schema
+from homewater.settings_schema import allowed_text, filled, is_genotype_table, setting_rows, study_schema
 
 WORKFLOW_KEYS = ("study_dir",)  # added to the configuration by scripts/run; no settings
 _YAML_WORDS = "quote it: unquoted yes, no, on, off are true or false, and unquoted digits a number"
@@ -88,7 +88,11 @@ def input_files(settings: dict) -> list[tuple[str, str]]:
     for number, species in enumerate(settings["species"], start=1):
         key = f"species[{number}]"
         named += [(f"{key}.genotypes[{i}]", path) for i, path in enumerate(species["genotypes"], start=1)]
-        named += [(f"{key}.{name}", species[name]) for name in ("reference", "native_range") if name in species]
+        named += [
+            (f"{key}.{name}", species[name])
+            for name in ("marker_table", "reference", "native_range")
+            if name in species
+        ]
         if "map" in species["recombination"]:
             named.append((f"{key}.recombination.map", species["recombination"]["map"]))
     return named
@@ -333,10 +337,17 @@ def _repeats(raw: dict) -> Iterator[tuple[tuple, tuple[str, str]]]:
                 (f"{name} again (first in species[{ids.index(name) + 1}])", "an id of its own for each species"),
             )
     for index, entry in enumerate(entries):
-        files = entry.get("genotypes")
-        for number, path in enumerate(files if isinstance(files, list) else []):
+        files = entry["genotypes"] if isinstance(entry.get("genotypes"), list) else []
+        for number, path in enumerate(files):
             if isinstance(path, str) and path in files[:number]:
                 yield ("species", index, "genotypes", number), (f"{path} again", "each file once")
+        tables = [path for path in files if isinstance(path, str) and is_genotype_table(path)]
+        if tables and "marker_table" not in entry:
+            allowed = "a CSV with the place and the alleles of each marker (marker, chrom, pos, ref, alt)"
+            yield ("species", index, "marker_table"), (f"no such key beside the genotype table {tables[0]}", allowed)
+        elif "marker_table" in entry and not tables:
+            found = "a marker table without a genotype table"
+            yield ("species", index, "marker_table"), (found, "a CSV among the genotypes, or no such key")
     sizes = raw["panel"].get("sizes") if isinstance(raw.get("panel"), dict) else None
     if isinstance(sizes, list):
         for size, times in Counter(s for s in sizes if isinstance(s, (int, float))).items():

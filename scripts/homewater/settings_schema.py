@@ -20,6 +20,11 @@ def study_schema() -> dict:
     return _resolved(schema, schema["$defs"])
 
 
+def is_genotype_table(path: str | Path) -> bool:
+    """Return whether a file of genotypes is a table (CSV by its suffix) and no VCF or BCF."""
+    return Path(path).suffix.lower() == ".csv"
+
+
 def _resolved(node: Any, definitions: dict) -> Any:
     if isinstance(node, list):
         return [_resolved(item, definitions) for item in node]

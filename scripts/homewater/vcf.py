@@ -20,6 +20,7 @@ from cyvcf2 import VCF
 
 from homewater.errors import InputError, Problem
 from homewater.parts import genome_stretches, n_parts, parts_of_files
+from homewater.settings_schema import is_genotype_table
 
 __all__ = ["index_of", "n_parts", "open_vcf", "parser_messages", "plan"]
 
@@ -123,7 +124,7 @@ def plan(paths: list[str | Path]) -> dict:
     """Return the plan of parts of a species' files.
 
     Args:
-        paths: VCF or BCF files, in the study file's order.
+        paths: VCF or BCF files, or genotype tables (each one part), in the study file's order.
 
     Returns:
         files: for each its name, number of records by its index (None without) and contigs; parts: for each its file
@@ -133,12 +134,16 @@ def plan(paths: list[str | Path]) -> dict:
         InputError: where a file cannot be read, is cut short, or its columns do not fit its header.
     """
     paths = [Path(path) for path in paths]
-    problems = [problem for path in paths for problem in _structure_problems(path)]
+    problems = [problem for path in paths if not is_genotype_table(path) for problem in _structure_problems(path)]
     if problems:
         raise InputError(problems)
     count = parts_of_files([path.stat().st_size for path in paths], [index_of(path) is not None for path in paths])
     files, parts = [], []
     for number, (path, k) in enumerate(zip(paths, count, strict=True)):
+        if is_genotype_table(path):
+            files.append({"name": path.name, "contigs": [], "n_records": None})
+            parts.append({"file": number, "ranges": None})
+            continue
         reader = open_vcf(path)
         contigs = [str(name) for name in reader.seqnames]
         lengths, n_records = [], None

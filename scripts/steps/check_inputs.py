@@ -11,9 +11,11 @@ from homewater.checks import (
     unshared_contig_problems,
 )
 from homewater.errors import InputError
+from homewater.genotype_table import marker_table_problems, read_genotype_table_header
 from homewater.input_files import file_sha256, read_genotype_header, read_polygons, reference_problem
 from homewater.input_tables import empty_input_table, read_input_table
 from homewater.settings import input_files, shown_names
+from homewater.settings_schema import is_genotype_table
 from homewater.step import run_step
 from homewater.tables import write_table
 from homewater.writer import write_json
@@ -68,9 +70,8 @@ def main(files: list[str], study: dict, check: str, samples: str, sites: str, tr
 def _check_species(species: dict, rows, places, named) -> tuple[dict, list]:
     """Return counts and chromosomes of one species, and what is wrong with its files."""
     name = species["id"]
-    read = [read_genotype_header(*named(written)) for written in species["genotypes"]]
-    headers = [header for header, _ in read if header]
-    problems = [problem for _, faults in read for problem in faults]
+    read, problems = _read_headers(species, named)
+    headers = [header for header in read if header]
     problems += contig_problems(headers)
     problems += unshared_contig_problems([(h.name, list(h.contigs), list(h.sample_ids)) for h in headers])
     problems += sample_file_problems(name, rows, headers, len(headers) == len(read))
@@ -94,6 +95,24 @@ def _check_species(species: dict, rows, places, named) -> tuple[dict, list]:
         "contigs": [{"chrom": chrom, "length_bp": length} for chrom, length in contigs.items()],
     }
     return found, problems
+
+
+def _read_headers(species: dict, named) -> tuple[list, list]:
+    """Return the header of each genotype file (None where it cannot be read), tables too, and what is wrong."""
+    headers, problems, used = [], [], set()
+    markers = read_input_table(*named(species["marker_table"]), "input_markers") if "marker_table" in species else None
+    for written in species["genotypes"]:
+        if is_genotype_table(written):
+            header, faults, columns = read_genotype_table_header(*named(written), markers)
+            used |= columns
+        else:
+            header, faults = read_genotype_header(*named(written))
+        headers.append(header)
+        problems += faults
+    if markers:
+        tables = [header for header, path in zip(headers, species["genotypes"], strict=True) if is_genotype_table(path)]
+        problems += markers.problems + marker_table_problems(markers, used if all(tables) else None)
+    return headers, problems
 
 
 if __name__ == "__main__":

@@ -3,8 +3,10 @@
 import json
 from pathlib import Path
 
+from homewater.genotype_table import TableReader
 from homewater.joining import canonical_samples
 from homewater.part_reader import PartReader
+from homewater.settings_schema import is_genotype_table
 from homewater.step import run_step
 from homewater.store import write_genotypes
 from homewater.tables import read_table
@@ -19,6 +21,7 @@ def main(
     part: str,
     part_number: int,
     species: str,
+    marker_table: list[str] | str = (),
     min_genotype_quality: float = 0,
     min_read_depth: float = 0,
 ) -> None:
@@ -29,9 +32,12 @@ def main(
     messages = []
     try:
         with parser_messages() as messages:
-            reader = PartReader(
-                genotype_files[share["file"]], list(location), share["ranges"], min_genotype_quality, min_read_depth
-            )
+            file, thresholds = genotype_files[share["file"]], (min_genotype_quality, min_read_depth)
+            if is_genotype_table(file):
+                marker_table = marker_table if isinstance(marker_table, str) else marker_table[0]
+                reader = TableReader(file, marker_table, list(location), *thresholds)
+            else:
+                reader = PartReader(file, list(location), share["ranges"], *thresholds)
             at = [location[name] for name in reader.sample_ids]
             kept = {"records": reader.records}
             write_genotypes(

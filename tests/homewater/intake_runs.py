@@ -33,8 +33,11 @@ def tables(folder, animals):
     write_table(sites, folder / "sites.csv", "input_sites")
 
 
-def imported(folder, files, n=None):
-    """Import files of species topshell into folder/genotypes.zarr; the input tables lie beside the folder."""
+def imported(folder, files, n=None, **more):
+    """Import files of species topshell into folder/genotypes.zarr; the input tables lie beside the folder.
+
+    `more` are further arguments of import_part.
+    """
     folder.mkdir(exist_ok=True)
     files = [str(f) for f in files]
     indexes = [f"{f}.tbi" for f in files if Path(f"{f}.tbi").exists()]
@@ -47,7 +50,9 @@ def imported(folder, files, n=None):
         "species": "topshell",
     }
     for i, part in enumerate(made):
-        step("import_part")(plan=str(folder / "plan.json"), genotype_files=files, part=part, part_number=i, **both)
+        step("import_part")(
+            plan=str(folder / "plan.json"), genotype_files=files, part=part, part_number=i, **both, **more
+        )
     target = str(folder / "genotypes.zarr")
     step("genotypes")(
         plan=str(folder / "plan.json"),

@@ -16,7 +16,7 @@ BASE = {
     "variant_blocks",
 }  # fmt: skip
 STAGES = {
-    "intake": {"vcf", "parts", "part_reader", "read_balance", "joining", "reconcile",
+    "intake": {"vcf", "parts", "part_reader", "read_balance", "joining", "reconcile", "genotype_table",
                "file_conflicts", "checks", "animal_filters",
                "marker_filters", "hardy_weinberg", "heterozygosity", "identity", "genotyping_error", "thinning"},
     "structure": {"diversity", "pairwise_fst", "pca", "ancestry", "cluster_number", "breaks", "isolation_by_distance"},
@@ -34,7 +34,7 @@ STAGES = {
 # the store, the readers of tables and files, the writer, and what works on a clone's own files
 TAKES_PATHS = {
     "store", "tables", "input_tables", "input_files", "writer", "step", "settings", "settings_schema", "environment",
-    "vcf", "part_reader", "manifest", "config_page", "study_files", "study_generator", "pdf",
+    "vcf", "part_reader", "genotype_table", "manifest", "config_page", "study_files", "study_generator", "pdf",
 }  # fmt: skip
 
 

@@ -62,6 +62,12 @@ def genotype_files(species):
     return [study_file(path) for path in OF_SPECIES[species]["genotypes"]]
 
 
+def marker_table(species):
+    """Return the marker table of a species' genotype tables, or nothing."""
+    path = OF_SPECIES[species].get("marker_table")
+    return [study_file(path)] if path else []
+
+
 def index_files(species):
     """Return the index files that stand beside the genotype files."""
     candidates = [f"{path}{suffix}" for path in genotype_files(species) for suffix in (".tbi", ".csi")]

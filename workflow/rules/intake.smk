@@ -57,6 +57,7 @@ rule import_part:
         samples="results/{study}/inputs/samples.csv",
         sites="results/{study}/inputs/sites.csv",
         genotype_files=lambda wildcards: genotype_files(wildcards.species),
+        marker_table=lambda wildcards: marker_table(wildcards.species),
         library=library("import_part"),
     output:
         part=directory("results/{study}/{species}/intake/parts/{part}.zarr"),
