@@ -53,7 +53,7 @@ def animals_told(results: Path, truth: Path, species: str, roles: tuple[str, ...
     """
     true = pd.read_csv(truth / "animals.csv").query("species == @species").set_index("materialSampleID")
     calls = read_table(results / "assignment/calls.csv").set_index("materialSampleID")
-    both = calls.join(true[["true_class", "foreign_share", "fault", "true_locationID"]], how="inner")
+    both = calls.join(true[["true_class", "foreign_share", "foreign_unit", "true_locationID"]], how="inner")
     if both.empty:
         return {}
     zones = read_table(results / "units/units.csv").set_index("locationID")["contact_zone"]
@@ -64,8 +64,9 @@ def animals_told(results: Path, truth: Path, species: str, roles: tuple[str, ...
     moved = where & ((both["true_class"] == "F1") | (both["foreign_share"] > MOVED_ABOVE))
     local = where & (both["foreign_share"] < LOCAL_BELOW)
     zone = both[in_zone & both["role"].isin(roles)]
+    promised = promised_share(results, both[moved])
     return {
-        "movers_and_f1": {"n": int(moved.sum()), "flagged": int((told & moved).sum())},
+        "movers_and_f1": {"n": int(moved.sum()), "flagged": int((told & moved).sum()), "promised": promised},
         "true_locals": {"n": int(local.sum()), "flagged": int((told & local).sum())},
         "contact_sites": {
             site: {
@@ -76,6 +77,18 @@ def animals_told(results: Path, truth: Path, species: str, roles: tuple[str, ...
             for site, rows in zone.groupby("locationID")
         },
     }
+
+
+def promised_share(results: Path, moved: pd.DataFrame) -> float:
+    """Return the share of these movers and F1 that class_power.csv says is flagged, with units as in the truth."""
+    power = read_table(results / "assignment/class_power.csv")
+    power = power[~power["called_class"].isin(["local", "pure_a", "unresolved", "unsampled_origin"])]
+    flagged = power.groupby(["unit_a", "unit_b", "true_class"])["rate"].sum()
+    shares = [
+        flagged.get((row["local_unit"], row["foreign_unit"], "F1" if row["true_class"] == "F1" else "pure_b"), 0.0)
+        for row in moved.to_dict("records")
+    ]
+    return float(sum(shares) / len(shares)) if shares else float("nan")
 
 
 def site_rates(results: Path, truth: Path, species: str) -> dict:

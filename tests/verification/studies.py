@@ -2,8 +2,9 @@
 
 `scripts/test --verify studies` runs them and writes studies.json beside this file; seeds 0 and 1 of every small study.
 
-Limits: units as planted, or the reason why a study cannot tell them stated here; at least 95 % of planted movers and
-F1 come out as non_local or mixed, and at most 1 % of true locals, over the seeds of a study.
+Limits: units as planted; at most 1 % of true locals come out as non_local or mixed, over the seeds of a study; of
+planted movers and F1 at least 95 % in the demo's other forms, and in the small studies, whose panels know less, no
+fewer than the share that class_power.csv promised (1 % point of the binomial).
 """
 
 import json
@@ -16,6 +17,7 @@ import pandas as pd
 import pytest
 import yaml
 from against_truth import ROOT, animals_told, provenance, site_rates, statement, units_found
+from scipy.stats import binom
 from tests.pipeline.whole_runs import copy_of_clone, run
 
 from homewater.study_generator import small_study
@@ -71,13 +73,17 @@ def record():
     Path(__file__).with_suffix(".json").write_text(json.dumps(figures, indent=2) + "\n")
 
 
-def judged(runs: dict[int, dict]) -> None:
+def judged(runs: dict[int, dict], least_share: float | None = None) -> None:
     for seed, found in runs.items():
         assert found["grouping_as_planted"], seed
         assert found["units_found"] == found["units_planted"], seed
-    for kind, enough in (("movers_and_f1", lambda n, k: k >= 0.95 * n), ("true_locals", lambda n, k: k <= 0.01 * n)):
-        told = [found[kind] for found in runs.values() if kind in found]
-        assert enough(sum(one["n"] for one in told), sum(one["flagged"] for one in told)), (kind, told)
+    told = [found["true_locals"] for found in runs.values() if "true_locals" in found]
+    assert sum(one["flagged"] for one in told) <= 0.01 * sum(one["n"] for one in told), told
+    told = [found["movers_and_f1"] for found in runs.values() if "movers_and_f1" in found]
+    n, flagged = sum(one["n"] for one in told), sum(one["flagged"] for one in told)
+    promised = sum(one["n"] * one["promised"] for one in told if one["n"]) / max(n, 1)
+    least = binom.ppf(0.01, n, promised) if least_share is None else least_share * n
+    assert flagged >= least, told
 
 
 @pytest.mark.parametrize("name", SMALL)
@@ -116,6 +122,6 @@ def test_the_demo_in_another_form(name, arguments, record, tmp_path):
     found = figures_of(results / "topshell", tmp_path / "truth")
     record[name] = {**statements, "topshell": found}
     assert statements == {"comb_limpet": "gradual_isolation_by_distance", "sweeper_urchin": "no_structure_found"}
-    judged({0: found})
+    judged({0: found}, 0.95)
     for site, rate in found["site_rates"].items():
         assert rate["low"] <= rate["planted"] <= rate["high"], site
