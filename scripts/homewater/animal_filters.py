@@ -1,7 +1,8 @@
 """Which animals stay, and what is flagged about those that do.
 
 Call rate alone removes a query animal. A baseline animal is removed for a declared replicate or an undeclared duplicate
-at its own site, or for more heterozygosity than any first cross shows. Everything else is a flag.
+at its own site, or for more heterozygosity than any first cross shows. Everything else is a flag. Of close kin within a
+site one animal a family defines frequencies; the others stay, and count for effective size.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from scipy import special
 from homewater.errors import InputError, Problem
 from homewater.heterozygosity import SPREADS, limits
 from homewater.identity import CLOSE_KIN, Pairs, clusters, compare_pairs, expected_above, informative_markers
+from homewater.kinship import kin_markers, kinship_within_sites, thin_families
 from homewater.statistics import divide_or_nan
 from homewater.store import Genotypes
 
@@ -107,7 +109,7 @@ def filter_animals(genotypes: Genotypes, samples: pd.DataFrame, roles: pd.DataFr
         samples: rows of the sample sheet for the store's animals, in its order: materialSampleID, locationID, role and
             optional replicateOf.
         roles: table of `site_roles`; every locationID of `samples` is in it.
-        settings: min_sample_call_rate, duplicate_identity.
+        settings: min_sample_call_rate, duplicate_identity, thin_kin.
 
     Raises:
         InputError: where no animal, or no marker that tells animals' quality, is left.
@@ -127,6 +129,8 @@ def filter_animals(genotypes: Genotypes, samples: pd.DataFrame, roles: pd.DataFr
                 "value": np.nan,
                 "limit": np.nan,
                 "related_to": "",
+                "family": "",
+                "defines_with_kin": False,
             }
         ).reset_index(drop=True)
     )
@@ -166,11 +170,11 @@ def filter_animals(genotypes: Genotypes, samples: pd.DataFrame, roles: pd.DataFr
     pairs = replace(pairs, first=who[pairs.first], second=who[pairs.second])
     _same(animals, pairs, site, baseline, settings["duplicate_identity"])
     _heterozygosity(animals, genotypes, wide & (np.nan_to_num(frequency) > 0), site, baseline, may_define, len(roles))
-    _kin(animals, pairs, site, settings["duplicate_identity"])
-    table["defines"] = animals.kept & may_define
+    table["defines_with_kin"] = table["defines"] = animals.kept & may_define
     if not table["defines"].any():
         found = "no baseline animal left: all are more heterozygous than any first cross"
         raise InputError(Problem("genotypes", "", "", found, "genotypes of single animals"))
+    _kin(animals, genotypes, pairs, site, wide & (np.nan_to_num(frequency) > 0), settings)
     return animals
 
 
@@ -232,17 +236,35 @@ def _same(animals: Animals, pairs: Pairs, site: np.ndarray, baseline: np.ndarray
         animals.remove(step, "duplicate", rows, flagged=flagged, expected_false_flags=expected)
 
 
-def _kin(animals: Animals, pairs: Pairs, site: np.ndarray, least: float) -> None:
-    # two crosses of different stocks share heterozygous genotypes without being kin, so they are not compared
-    usable = animals.kept & ~animals.flagged("high_heterozygosity")
-    among = (site[pairs.first] == site[pairs.second]) & usable[pairs.first] & usable[pairs.second]
-    kin = among & ~(np.nan_to_num(pairs.identity) >= least) & (np.nan_to_num(pairs.kinship) > CLOSE_KIN)
-    _flag_pairs(animals, pairs, kin, "kin")
-    # site by site, since sites differ in how alike their unrelated animals are
-    of_site = [expected_above(pairs.kinship[among & (site[pairs.first] == s)], CLOSE_KIN) for s in np.unique(site)]
-    flagged, expected = int(animals.flagged("kin").sum()), np.nansum(of_site) if np.isfinite(of_site).any() else np.nan
-    none = np.zeros(len(animals.table), dtype=bool)
-    animals.remove("kin", "", none, flagged=flagged, expected_false_flags=expected)
+def _kin(
+    animals: Animals, genotypes: Genotypes, pairs: Pairs, site: np.ndarray, markers: np.ndarray, settings: dict
+) -> None:
+    table, n = animals.table, len(animals.table)
+    # a mixture of two animals is kin of both
+    usable = animals.kept & ~animals.flagged("beyond_f1_heterozygosity")
+    may = table["defines_with_kin"].to_numpy(dtype=bool) & usable
+    same = np.nan_to_num(pairs.identity) >= settings["duplicate_identity"]
+    alike = (site[pairs.first] == site[pairs.second]) & (np.nan_to_num(pairs.kinship) > CLOSE_KIN)
+    alike &= may[pairs.first] & may[pairs.second]
+    group = clusters(pairs.first[alike], pairs.second[alike], n)
+    reference = may & (group == np.arange(n))  # a cluster is named by its first animal
+    defining = genotypes.genotype_counts(np.where(may, site, -1), int(site.max()) + 1)
+    chosen = kin_markers(_minor_frequency(defining.sum(axis=1)), markers, defining)
+    who = np.flatnonzero(usable)
+    found = kinship_within_sites(genotypes.select(chosen, who), site[who], may[who], reference[who])
+    first, second = who[found.first], who[found.second]
+    known_same = set(zip(pairs.first[same].tolist(), pairs.second[same].tolist(), strict=True))
+    twice = np.array([pair in known_same for pair in zip(first.tolist(), second.tolist(), strict=True)], dtype=bool)
+    kin = found.close & ~twice
+    animals.flag(np.unique(np.concatenate([first[kin], second[kin]])), "kin")
+    animals.relate(first[kin], second[kin])
+    family, left_out = thin_families(first[kin], second[kin], n, may, table["call_rate"].to_numpy())
+    table["family"] = [f"family_{number + 1}" if number >= 0 else "" for number in family.tolist()]
+    if settings["thin_kin"]:
+        table["defines"] = table["defines_with_kin"] & ~left_out
+    flagged = int(animals.flagged("kin").sum())
+    expected = float(found.expected.sum()) if np.isfinite(found.limit).any() else float("nan")
+    animals.remove("kin", "", np.zeros(n, dtype=bool), flagged=flagged, expected_false_flags=expected)
 
 
 def _flag_pairs(animals: Animals, pairs: Pairs, chosen: np.ndarray, word: str) -> None:

@@ -12,15 +12,10 @@ from markupsafe import Markup
 from homewater.catalogue import Catalogue
 from homewater.map_figure import draw_map
 from homewater.report_data import SpeciesResults, StudyResults
+from homewater.report_filters import filters_section
 from homewater.report_origins import animals_section, panel_section, transfers_section
 from homewater.report_parts import Section, Writer
-from homewater.report_structure import (
-    diversity_section,
-    evidence_section,
-    filters_section,
-    map_sites,
-    units_section,
-)
+from homewater.report_structure import diversity_section, evidence_section, map_sites, units_section
 from homewater.report_summary import Answer, answers
 from homewater.rounding import is_missing
 
@@ -104,7 +99,7 @@ def _species_pages(study: StudyResults, species: SpeciesResults, writer: Writer)
         animals_section(study, species, writer, f"{name}-animals"),
         transfers_section(study, species, writer, f"{name}-transfers"),
         diversity_section(study, species, writer, f"{name}-diversity"),
-        filters_section(species, writer, f"{name}-filters"),
+        filters_section(study, species, writer, f"{name}-filters"),
     ]
     return SpeciesPages(
         title=Markup.escape(capitalised(species.settings["name"])),

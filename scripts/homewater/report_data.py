@@ -15,6 +15,7 @@ SPECIES_TABLES = {
     "animals": "samples",
     "site_roles": "site_roles",
     "filter_summary": "filter_summary",
+    "kin_thinning": "kin_thinning",
     "site_diversity": "site_diversity",
     "pairwise_fst": "pairwise_fst",
     "pca": "pca",

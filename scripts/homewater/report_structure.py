@@ -1,4 +1,4 @@
-"""Pages on one species: stocks and lines, what the genes show, diversity, and the ledger of filters."""
+"""Pages on one species: stocks and lines, what the genes show, and diversity."""
 
 from __future__ import annotations
 
@@ -307,31 +307,3 @@ def _effective(row: pd.Series, writer: Writer) -> str:
     if is_missing(high):
         high = np.inf  # an interval of effective size is open where the sample cannot bound it
     return writer.numbers.interval(row["effective_size"], low, high)
-
-
-def filters_section(species: SpeciesResults, writer: Writer, anchor: str) -> Section:
-    """Return the section with the ledger of filters and the genotyping error."""
-    section = Section(writer.say("heading.filters"), anchor)
-    error = species.genotyping_error
-    n = int(error["n_pairs"])
-    interval = writer.numbers.interval(error["estimate"], error["ci_low"], error["ci_high"], percent=True)
-    if n:
-        pairs = writer.say("filters.error.pairs", count=n)
-        section.say(writer.say("filters.error", n=pairs, rate=interval))
-    else:
-        section.say(writer.say("filters.error.assumed", rate=interval))
-    rows = [
-        [
-            writer.say(f"filter.{row['step']}"),
-            writer.say(f"what.{row['what']}"),
-            *(writer.numbers.count(row[c]) for c in ("before", "removed", "after", "flagged")),
-            writer.numbers.expected(row["expected_false_flags"]),
-        ]
-        for row in species.tables["filter_summary"].to_dict("records")
-    ]
-    columns = [writer.column("column.filter"), writer.column("column.what")]
-    columns += [
-        writer.column(f"column.{c}", number=True) for c in ("before", "removed", "after", "flagged", "expected_false")
-    ]
-    section.add("table", writer.table(writer.say("caption.filters"), columns, rows))
-    return section

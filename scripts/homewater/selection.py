@@ -10,11 +10,13 @@ def kept_animals(samples: pd.DataFrame, sample_ids: np.ndarray) -> tuple[pd.Data
     """Return the animals that the intake kept, in the store's order, and where they stand in the store.
 
     Args:
-        samples: intake/samples.csv: materialSampleID, locationID, role, status, defines.
+        samples: intake/samples.csv: materialSampleID, locationID, role, status, defines,
+            defines_with_kin.
         sample_ids: str (n_samples,), the store's animals.
 
     Returns:
-        The rows of `samples` with status `kept`, index reset, `defines` as bool; and int64 (n_kept,) positions.
+        The rows of `samples` with status `kept`, index reset, `defines` and `defines_with_kin` as bool; and int64
+        (n_kept,) positions.
     """
     position = {name: i for i, name in enumerate(sample_ids.tolist())}
     place = samples["materialSampleID"].map(position)
@@ -22,7 +24,8 @@ def kept_animals(samples: pd.DataFrame, sample_ids: np.ndarray) -> tuple[pd.Data
     place = place.loc[kept.index].to_numpy(dtype=np.int64)
     order = np.argsort(place, kind="stable")
     kept = kept.iloc[order].reset_index(drop=True)
-    kept["defines"] = kept["defines"].fillna(False).astype(bool)
+    for column in ("defines", "defines_with_kin"):
+        kept[column] = kept[column].fillna(False).astype(bool)
     return kept, place[order]
 
 

@@ -20,7 +20,8 @@ def main(genotypes: str, site_counts: str, markers: str, samples: str, table: st
     number = np.unique(chrom, return_inverse=True)[1]
     sizes = []
     for location in counts.location_ids.tolist():
-        ours = (animals["locationID"] == location).to_numpy() & animals["defines"].to_numpy()
+        ours = (animals["locationID"] == location).to_numpy() & animals["defines_with_kin"].to_numpy()
+        # with kin: they are the trace that few parents leave
         dosages = store.select(np.flatnonzero(passes), place[ours])
         sizes.append(effective_size(dosages, number, min_individuals))
     result = site_diversity(counts.counts, counts.location_ids, chrom, pos, sizes, min_individuals)

@@ -11,6 +11,7 @@ from homewater.bit_planes import group_words
 from homewater.errors import InputError
 from homewater.genotyping_error import discordance, error_rate
 from homewater.input_files import read_polygons
+from homewater.kin_thinning import kin_table
 from homewater.marker_filters import filter_markers
 from homewater.step import run_step
 from homewater.store import Genotypes, SiteCounts, open_genotypes, write_site_counts
@@ -35,6 +36,7 @@ def main(
     site_roles: str,
     site_counts: str,
     genotyping_error: str,
+    kin_thinning: str,
     settings: dict,
     species: str,
 ) -> None:
@@ -49,9 +51,13 @@ def main(
     defines = animals.table["defines"].to_numpy()
     defining_sites = [name for name in site_list["locationID"] if (animals.table["locationID"][defines] == name).any()]
     place = animals.table["locationID"].map({name: i for i, name in enumerate(defining_sites)}).fillna(-1)
-    counts = store.genotype_counts(np.where(defines, place, -1).astype(np.int64), len(defining_sites))
+    place = place.to_numpy(dtype=np.int64)
+    counts = store.genotype_counts(np.where(defines, place, -1), len(defining_sites))
     table, taken = filter_markers(store.markers, counts, settings)
     table["thinned"] = _thinned(store, table, defines, settings)
+
+    technical = table["passes_technical"].to_numpy(dtype=bool)
+    with_kin, families = _with_kin(store, animals.table, place, len(defining_sites), counts)
 
     first, second = ([pair[side] for pair in animals.replicates] for side in (0, 1))
     kept = np.flatnonzero(table["status"] == "kept")  # the error of the markers that are used
@@ -66,9 +72,23 @@ def main(
     write_table(table[MARKER_COLUMNS], markers, "markers")
     write_table(rows, summary, "filter_summary")
     write_table(roles, site_roles, "site_roles")
+    write_table(kin_table(defining_sites, with_kin[technical], counts[technical], families), kin_thinning)
     write_site_counts(site_counts, SiteCounts(counts, np.array(defining_sites), store.markers))
     write_json(error_rate(differing, compared, settings["genotyping_error"]), genotyping_error)
     print(rows.to_string(index=False))
+
+
+def _with_kin(store: Genotypes, table: pd.DataFrame, place: np.ndarray, n_sites: int, counts: np.ndarray):
+    """Return the counts by site with close kin, and the number of families among those animals by site."""
+    everybody = table["defines_with_kin"].to_numpy(dtype=bool)
+    members = everybody & (table["family"] != "").to_numpy()
+    pairs, sizes = np.unique(
+        np.stack([place[members].astype(str), table["family"].to_numpy(dtype=str)[members]]), axis=1, return_counts=True
+    )
+    families = np.bincount(pairs[0, sizes > 1].astype(np.int64), minlength=n_sites)
+    if (everybody == table["defines"].to_numpy(dtype=bool)).all():
+        return counts, families
+    return store.genotype_counts(np.where(everybody, place, -1), n_sites), families
 
 
 def _roles(site_list: pd.DataFrame, native_range: list[str]) -> pd.DataFrame:

@@ -15,6 +15,7 @@ SETTINGS = {
     "thinning_window": 100,
     "duplicate_identity": 0.97,
     "genotyping_error": 0.005,
+    "thin_kin": True,
 }
 N_MARKERS = 800
 ROLES = site_roles(

@@ -114,6 +114,18 @@ def species_tables(
         ],
         columns=["step", "before", "removed", "after", "what", "flagged", "expected_false_flags"],
     )
+    tables["kin_thinning"] = pd.DataFrame(
+        {
+            "locationID": wild,
+            "n_with_kin": [counts[s] for s in wild],
+            "n": [counts[s] - 3 * (i == 1 and n_units != 2) for i, s in enumerate(wild)],
+            "n_families": [int(i == 1 and n_units != 2) for i in range(len(wild))],
+            "expected_heterozygosity_with_kin": 0.281,
+            "expected_heterozygosity": 0.283,
+            "mean_fst_with_kin": 0.0312,
+            "mean_fst": 0.0301,
+        }
+    )
     h = 0.28 + 0.02 * random.random(len(wild))
     tables["site_diversity"] = pd.DataFrame(
         {

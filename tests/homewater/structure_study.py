@@ -70,6 +70,7 @@ def write_study(folder: Path, dosages, sites, *, query=(), farm_sites=(), remove
             "call_rate": (dosages >= 0).mean(axis=0) if n_markers else np.nan,
             "heterozygosity": np.nan,
             "defines": defines,
+            "defines_with_kin": defines,
         }
     )
     table = empty_table("samples") if samples.empty else samples.reindex(columns=empty_table("samples").columns)

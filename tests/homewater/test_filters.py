@@ -44,7 +44,7 @@ def prepared(folder, **choices):
 def filtered(folder, target, native_range=(), **changes):
     outputs = {"kept_samples": "samples.csv", "markers": "markers.parquet", "summary": "filter_summary.csv",
                "site_roles": "site_roles.csv", "site_counts": "site_counts.zarr",
-               "genotyping_error": "genotyping_error.json"}  # fmt: skip
+               "genotyping_error": "genotyping_error.json", "kin_thinning": "kin_thinning.csv"}  # fmt: skip
     step("filters")(
         genotypes=str(folder / "run" / "genotypes.zarr"),
         samples=str(folder / "samples.csv"),

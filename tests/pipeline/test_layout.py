@@ -18,7 +18,8 @@ BASE = {
 STAGES = {
     "intake": {"vcf", "parts", "part_reader", "read_balance", "joining", "reconcile", "genotype_table",
                "file_conflicts", "checks", "animal_filters",
-               "marker_filters", "hardy_weinberg", "heterozygosity", "identity", "genotyping_error", "thinning"},
+               "marker_filters", "hardy_weinberg", "heterozygosity", "identity", "genotyping_error", "thinning",
+               "kinship", "kin_thinning"},
     "structure": {"diversity", "pairwise_fst", "pca", "ancestry", "cluster_number", "breaks", "isolation_by_distance"},
     "units": {"units", "detectable", "variance_shares"},
     "assignment": {"panel", "marker_choice", "validation", "class_draws", "class_odds", "class_power",
@@ -26,9 +27,9 @@ STAGES = {
     "transfers": {"transfers"},
     "generator": {"study_generator", "study_plan", "study_files", "study_errors", "coast_generator", "simulated_stocks",
                   "species_generator", "demo_study"},
-    "report": {"report", "report_data", "report_origins", "report_parts", "report_structure", "report_summary",
-               "catalogue", "coast_order", "figure_style", "map_figure", "panel_figures", "structure_figures", "pdf",
-               "rounding"},
+    "report": {"report", "report_data", "report_filters", "report_origins", "report_parts", "report_structure",
+               "report_summary", "catalogue", "coast_order", "figure_style", "filter_figure", "map_figure",
+               "panel_figures", "structure_figures", "pdf", "rounding"},
     "record": {"manifest", "config_page"},
 }  # fmt: skip
 # the store, the readers of tables and files, the writer, and what works on a clone's own files

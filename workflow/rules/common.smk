@@ -179,6 +179,7 @@ TABLES = {
     "site_roles": "intake/site_roles.csv",
     "filter_summary": "intake/filter_summary.csv",
     "genotyping_error": "intake/genotyping_error.json",
+    "kin_thinning": "intake/kin_thinning.csv",
     "site_diversity": "structure/site_diversity.csv",
     "pairwise_fst": "structure/pairwise_fst.csv",
     "pca": "structure/pca.csv",

@@ -115,6 +115,7 @@ rule filters:
         site_roles="results/{study}/{species}/intake/site_roles.csv",
         site_counts=directory("results/{study}/{species}/intake/site_counts.zarr"),
         genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
+        kin_thinning="results/{study}/{species}/intake/kin_thinning.csv",
     log:
         "results/{study}/{species}/logs/filters.log",
     benchmark:

@@ -1,0 +1,67 @@
+"""What thinning close kin changes: animals, diversity and differentiation of each site, both ways."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from homewater.differentiation import HET, HOM_ALT, group_pairs, pair_components
+from homewater.statistics import divide_or_nan
+
+
+def kin_table(location_ids: list[str], with_kin: np.ndarray, without: np.ndarray, families: np.ndarray) -> pd.DataFrame:
+    """Return table kin_thinning: one row a site that defines anything.
+
+    Args:
+        location_ids: str (n_sites,).
+        with_kin: int32 (n_markers, n_sites, 4), genotype counts of all animals that may define: homozygous reference,
+            heterozygous, homozygous alternate, missing; over the markers that pass the technical filters.
+        without: the same of one animal a family.
+        families: int (n_sites,), families of two and more among them.
+
+    The mean F_ST of a site is over all other sites; NaN with one site or without markers.
+    """
+    table = {"locationID": list(location_ids)}
+    table |= {"n_with_kin": _animals(with_kin), "n": _animals(without), "n_families": np.asarray(families, np.int64)}
+    for suffix, counts in (("_with_kin", with_kin), ("", without)):
+        table[f"expected_heterozygosity{suffix}"] = mean_heterozygosity(counts)
+    for suffix, counts in (("_with_kin", with_kin), ("", without)):
+        table[f"mean_fst{suffix}"] = mean_fst(counts)
+    return pd.DataFrame(table)
+
+
+def _animals(counts: np.ndarray) -> np.ndarray:
+    return counts[0].sum(axis=1).astype(np.int64) if len(counts) else np.zeros(counts.shape[1], dtype=np.int64)
+
+
+def mean_heterozygosity(counts: np.ndarray) -> np.ndarray:
+    """Return float64 (n_sites,): expected heterozygosity, mean over the markers typed at the site; NaN without any.
+
+    Args:
+        counts: int32 (n_markers, n_sites, 4).
+
+    Source: Nei (1978) Genetics 89:583-590, small-sample form for diploids.
+    """
+    copies = 2.0 * counts[..., :3].sum(axis=2)
+    p = divide_or_nan(counts[..., HET] + 2.0 * counts[..., HOM_ALT], copies)
+    values = 2 * p * (1 - p) * divide_or_nan(copies, copies - 1)
+    typed = np.isfinite(values)
+    return divide_or_nan(np.where(typed, values, 0.0).sum(axis=0), typed.sum(axis=0))
+
+
+def mean_fst(counts: np.ndarray) -> np.ndarray:
+    """Return float64 (n_sites,): mean of a site's F_ST with every other site; NaN where none is defined.
+
+    Args:
+        counts: int32 (n_markers, n_sites, 4).
+    """
+    n_sites = counts.shape[1]
+    if n_sites < 2 or not len(counts):
+        return np.full(n_sites, np.nan)
+    top, bottom = (part[0] for part in pair_components(counts, np.zeros(len(counts), dtype=np.int64), 1))
+    fst, known = divide_or_nan(top, bottom), bottom != 0
+    total, number = np.zeros(n_sites), np.zeros(n_sites)
+    for side in group_pairs(n_sites):
+        np.add.at(total, side[known], fst[known])
+        np.add.at(number, side[known], 1)
+    return divide_or_nan(total, number)
