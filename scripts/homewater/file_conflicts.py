@@ -60,7 +60,7 @@ def marker_conflicts(
         and the number of rows of each kind before any is left out.
     """
     file = rows["file"].to_numpy()
-    alleles = rows["ref"].astype(object).to_numpy() + "/" + rows["alt"].astype(object).to_numpy()
+    ref, alt = (rows[column].to_numpy(dtype=object) for column in ("ref", "alt"))
     odd = np.flatnonzero(np.isin(matched.kind, list(KINDS)))
     against = matched.head[matched.beside[odd]]
     mismatch = matched.kind[odd] == MISMATCH
@@ -77,8 +77,8 @@ def marker_conflicts(
                 "kind": kind_of_code[matched.kind[odd]],
                 "number": matched.beside[odd],
                 "file": file[odd],
-                "found": alleles[odd],
-                "expected": alleles[against],
+                "found": ref[odd] + "/" + alt[odd],
+                "expected": ref[against] + "/" + alt[against],
             }
         ),
         pd.DataFrame(

@@ -39,7 +39,8 @@ class GenotypeHeader:
         name: the file as the user wrote it.
         sample_ids: names of the samples, in the order of their columns.
         sample_line: line of the header with those names, counted from 1.
-        contigs: length in bp (None where not given) of each declared chromosome, in the order of the header.
+        contigs: length in bp (None where not given) of each declared chromosome, in the order of the header; a VCF may
+            declare none, and they are then those of its records.
         sample_lines: line of each sample where they stand in rows; empty where all stand in the header.
     """
 
@@ -149,9 +150,6 @@ def _understood(lines: list[str], name: str) -> tuple[GenotypeHeader | None, lis
         if match:
             length = re.search(r"[<,]length=(\d+)", line)
             contigs.setdefault(match[1], int(length[1]) if length else None)
-    if not contigs:
-        allowed = "one ##contig=<ID=...,length=...> line a chromosome (they can be made from the reference's index)"
-        problems.append(Problem(name, "header", "##contig", "no chromosome declared", allowed))
     return GenotypeHeader(name, tuple(samples), len(lines), contigs), problems
 
 

@@ -165,6 +165,8 @@ class Joined:
         Returns:
             table file_conflicts, and the number of its rows of each kind before any is left out.
         """
+        if self._n_files < 2:
+            return conflict_table([]), {}
         identifier = np.concatenate([np.empty(0, dtype=object), *self._identifiers])
         calls = pd.DataFrame(self._conflicts, columns=["number", "file", "materialSampleID", "n"])
         animals = animal_conflicts(self._sample_ids, file_names, self.compared, self.differing)

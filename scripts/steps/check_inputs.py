@@ -76,6 +76,7 @@ def _check_species(species: dict, rows, places, named) -> tuple[dict, list]:
     problems += unshared_contig_problems([(h.name, list(h.contigs), list(h.sample_ids)) for h in headers])
     problems += sample_file_problems(name, rows, headers, len(headers) == len(read))
     contigs = merged_contigs(headers)
+    known = len(headers) == len(read) and all(header.contigs for header in headers)
     if "reference" in species:
         problems += filter(None, [reference_problem(*named(species["reference"]))])
     native_range = None
@@ -84,7 +85,7 @@ def _check_species(species: dict, rows, places, named) -> tuple[dict, list]:
         problems += faults
     if "map" in species["recombination"]:
         table = read_input_table(*named(species["recombination"]["map"]), "input_recombination_map")
-        problems += table.problems + map_problems(table, contigs if len(headers) == len(read) else None)
+        problems += table.problems + map_problems(table, contigs if known else None)
     if rows.whole:
         problems += baseline_problems(name, rows, places, native_range)
     roles = rows.frame.loc[rows.frame["species"] == name, "role"]

@@ -82,7 +82,6 @@ def test_a_long_last_line_is_measured_whole(tmp_path):
         ("T2\t", "T1\t", "line 5", "T1", "2 columns with this sample"),
         ("T2\t", "\t", "line 5", "", "a sample without a name"),
         ("ID=GT,", "ID=DP,", "header", "FORMAT", "no declaration of genotypes (##FORMAT=<ID=GT,...>)"),
-        ("##contig", "##kontig", "header", "##contig", "no chromosome declared"),
         ("#CHROM\tPOS", "#CHROM POS", "line 5", "#CHROM", "#CHROM POS ID REF ALT QUAL FILTER INFO FORMAT T1"),
         ("\tFORMAT\t" + "\t".join(IDS), "", "line 5", "FORMAT", "a VCF without samples"),
         ("\t" + "\t".join(IDS), "", "line 5", "FORMAT", "a VCF without samples"),

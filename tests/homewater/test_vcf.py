@@ -49,6 +49,16 @@ def test_every_form_of_file_gives_the_same_genotypes(tmp_path, how):
     assert reader.records["kept"] == reader.records["read"] == 3000
 
 
+@pytest.mark.parametrize("how", ["plain", "gzip", "bgzip", "tbi"])
+def test_chromosomes_need_not_be_declared(tmp_path, how):
+    records = many()
+    path = written(tmp_path / "x", vcf_text(SAMPLES, records, contigs=()), how)
+    vcf.plan([path])
+    rows, reader = read(path)
+    assert [row[:2] for row in rows] == [record[:2] for record in records]
+    assert reader.contigs == ["chr1", "chr2"]
+
+
 def test_wanted_animals_come_in_the_order_wanted(tmp_path):
     path = written(tmp_path / "x", vcf_text(SAMPLES, [snp("chr1", 5, ["0/0", "0/1", "1/1", "./."])]))
     rows, reader = read(path, ["d", "ö-1/x", "not there", "a"])
