@@ -48,7 +48,7 @@ def _only_alternate(alleles, order):
 
 
 @numba.njit(cache=True)
-def _dosages(alleles, order, alternate, row):
+def _dosages(alleles, order, row):
     """Fill int8 dosages of one record; return (problem, sample, half calls): problem 1 ploidy, 2 allele."""
     half = 0
     for k in range(order.size):
@@ -59,11 +59,11 @@ def _dosages(alleles, order, alternate, row):
             if code == -2:
                 continue
             seen += 1
-            if code > 0 and code != alternate:
+            if code > 1:
                 return 2, i, half
             if code >= 0:
                 called += 1
-                total += code == alternate
+                total += code
         if seen > 2 or (seen == 1 and called == 1):
             return 1, i, half
         if called == 2:
@@ -150,19 +150,22 @@ class PartReader:
                 place, seen = (chrom, position), set()
             self.records["read"] += 1
             alleles = self._genotype(record)
-            alternates, row = record.ALT, dosages[len(columns)]
-            chosen = 1 if len(alternates) < 2 else int(_only_alternate(alleles, self._order))
+            alternates, row, chosen = record.ALT, dosages[len(columns)], 1
+            if len(alternates) > 1:
+                chosen = int(_only_alternate(alleles, self._order))
+                alleles[alleles == chosen] = 1  # the listed animals carry no other
             reason = _reason(record, alternates, chosen, seen)
             if reason:
                 self.records[reason] += 1
                 continue
             ref, alt = record.REF.upper(), alternates[chosen - 1].upper()
-            fault, sample, half = _dosages(alleles, self._order, chosen, row)
+            fault, sample, half = _dosages(alleles, self._order, row)
             if fault:
                 self._not_diploid(record, alleles, int(sample), fault)
                 continue
             self.records["half_calls"] += int(half)
-            self.records["alternates_dropped"] += len(alternates) > 1
+            if len(alternates) > 1:
+                self.records["alternates_dropped"] += 1
             if self._thresholds:
                 self._apply_thresholds(record, row)
             if self._limits is not None:
