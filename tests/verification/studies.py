@@ -25,7 +25,7 @@ from homewater.study_generator import small_study
 SEEDS = (0, 1)
 # a coast that exists, the animals invented: sites of a gulf, a strait and two islands of the packaged coastline
 REAL_PLACES = [(62.95, 17.90), (61.70, 17.60), (60.20, 19.10), (57.70, 18.95), (55.95, 16.60), (57.60, 11.20)]
-REAL_FARM = (65.00, 22.00)
+REAL_FARM = (58.35, 10.90)  # beyond the last wild site, whose stock its animals are bred from
 
 SMALL = {
     "one_lineage_by_distance": dict(n_lineages=1, n_sites=8, n_animals=200, within="distance", n_snps=3000,
