@@ -64,15 +64,22 @@ def layout_by_site(site: np.ndarray) -> Layout:
     return Layout(bits, int(start[-1]))
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _pack(dosages, bits, planes):
-    one = np.uint64(1)
+    n = bits.size
     for m in range(dosages.shape[0]):
-        for i in range(dosages.shape[1]):
-            d = dosages[m, i]
-            if d != 0:
-                plane = 2 if d < 0 else d - 1
-                planes[m, plane, bits[i] >> 6] |= one << np.uint64(bits[i] & 63)
+        het, alt, absent = np.uint64(0), np.uint64(0), np.uint64(0)
+        for i in range(n):
+            d, shift = dosages[m, i], np.uint64(bits[i] & 63)
+            het |= np.uint64(d == 1) << shift
+            alt |= np.uint64(d == 2) << shift
+            absent |= np.uint64(d < 0) << shift
+            if i + 1 == n or bits[i + 1] >> 6 != bits[i] >> 6:  # a word is written once it is left
+                word = bits[i] >> 6
+                planes[m, 0, word] |= het
+                planes[m, 1, word] |= alt
+                planes[m, 2, word] |= absent
+                het, alt, absent = np.uint64(0), np.uint64(0), np.uint64(0)
 
 
 def pack(dosages: np.ndarray, layout: Layout) -> np.ndarray:
@@ -96,17 +103,21 @@ def pack(dosages: np.ndarray, layout: Layout) -> np.ndarray:
     return planes
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _unpack(planes, rows, bits, dosages):
     one = np.uint64(1)
     for k in range(rows.size):
-        m = rows[k]
+        m, held = rows[k], -1
+        het, alt, absent = one, one, one
         for i in range(bits.size):
             word, shift = bits[i] >> 6, np.uint64(bits[i] & 63)
-            het = (planes[m, 0, word] >> shift) & one
-            alt = (planes[m, 1, word] >> shift) & one
-            absent = (planes[m, 2, word] >> shift) & one
-            dosages[k, i] = np.int8(het) + np.int8(2) * np.int8(alt) - np.int8(absent)
+            if word != held:
+                held, het, alt, absent = word, planes[m, 0, word], planes[m, 1, word], planes[m, 2, word]
+            dosages[k, i] = (
+                np.int8((het >> shift) & one)
+                + np.int8(2) * np.int8((alt >> shift) & one)
+                - np.int8((absent >> shift) & one)
+            )
 
 
 def unpack(planes: np.ndarray, bits: np.ndarray, rows: np.ndarray | None = None) -> np.ndarray:

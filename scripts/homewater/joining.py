@@ -118,6 +118,10 @@ class Joined:
                 turned = flip[here]
                 if turned.any():
                     found[turned] = np.where(found[turned] >= 0, 2 - found[turned], -1)
+                if self._n_files == 1 and columns.size == self._n_samples:
+                    dosages[markers] = found[:, np.argsort(columns)] if (np.diff(columns) != 1).any() else found
+                    identifier[markers] = self._identifiers[number][row[here]]
+                    continue
                 cells = np.ix_(markers, columns)
                 dosages[cells] = self._merged(dosages[cells], found, int(file[here[0]]), marker[here], columns)
                 names = self._identifiers[number][row[here]]

@@ -51,8 +51,14 @@ def _only_alternate(alleles, order):
 def _dosages(alleles, order, row):
     """Fill int8 dosages of one record; return (problem, sample, half calls): problem 1 ploidy, 2 allele."""
     half = 0
+    plain = alternate == 1 and alleles.shape[1] == 3  # two alleles a call at most, and the flag of phase
     for k in range(order.size):
         i = order[k]
+        if plain:
+            either = alleles[i, 0] | alleles[i, 1]
+            if either == 0 or either == 1:
+                row[k] = alleles[i, 0] + alleles[i, 1]
+                continue
         total, called, seen = 0, 0, 0
         for a in range(alleles.shape[1] - 1):
             code = alleles[i, a]

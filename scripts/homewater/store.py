@@ -13,6 +13,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+import numba
 import numcodecs.blosc
 import numpy as np
 import pandas as pd
@@ -74,6 +75,7 @@ def write_genotypes(
     blocks: Iterable[VariantBlock],
     attributes: dict[str, Any] | None = None,
     read_balance: np.ndarray | None = None,
+    planes_only: bool = False,
 ) -> None:
     """Write a genotype store, block by block; blocks of any size are joined into chunks of CHUNK markers.
 
@@ -86,22 +88,25 @@ def write_genotypes(
         attributes: JSON values kept with the store; read after the last block, so blocks may still count into them.
         read_balance: int64 (n_samples, 6), columns as in `Genotypes.read_balance`; read after the last block, and kept
             where it holds any read.
+        planes_only: leave out `call_genotype`, which only other programs read; for parts that are joined and dropped.
     """
     sample_ids, location_ids = np.asarray(sample_ids, dtype=str), np.asarray(location_ids, dtype=str)
     layout = _layout_of(location_ids)
     n = sample_ids.size
     with written_aside(path) as aside:
         group = zarr.create_group(str(aside), zarr_format=3)
-        calls = _array(
-            group,
-            "call_genotype",
-            (0, n, 2),
-            (CHUNK, n, 2),
-            "int8",
-            ("variants", "samples", "ploidy"),
-            "bitshuffle",
-            fill_value=-1,
-        )
+        calls = None
+        if not planes_only:
+            calls = _array(
+                group,
+                "call_genotype",
+                (0, n, 2),
+                (CHUNK, n, 2),
+                "int8",
+                ("variants", "samples", "ploidy"),
+                "bitshuffle",
+                fill_value=-1,
+            )
         planes = _array(
             group,
             "homewater_planes",
@@ -114,10 +119,12 @@ def write_genotypes(
         done = 0
         for block in rechunked(blocks, CHUNK):
             rows = block.position.size
-            calls.resize((done + rows, n, 2))
             planes.resize((done + rows, 3, layout.n_words))
+            if calls is not None:
+                calls.resize((done + rows, n, 2))
             if n:
-                calls[done : done + rows] = _allele_pairs(block.dosages)
+                if calls is not None:
+                    calls[done : done + rows] = _allele_pairs(block.dosages)
                 planes[done : done + rows] = pack(block.dosages, layout)
             columns.append((block.contig, block.position, block.identifier, block.alleles))
             done += rows
@@ -153,11 +160,20 @@ def _layout_of(location_ids: np.ndarray) -> Layout:
     return layout_by_site(np.cumsum(changes))
 
 
+@numba.njit(cache=True, nogil=True)
+def _fill_pairs(dosages, pairs):
+    for m in range(dosages.shape[0]):
+        for i in range(dosages.shape[1]):
+            d = dosages[m, i]
+            pairs[m, i, 0] = d >> 1  # 0, 0, 1; -1 stays
+            pairs[m, i, 1] = (d + 1) >> 1 if d >= 0 else -1
+
+
 def _allele_pairs(dosages: np.ndarray) -> np.ndarray:
     # unordered alleles, the smaller first: 0 -> 0,0; 1 -> 0,1; 2 -> 1,1; missing -> -1,-1
-    first = np.array([0, 0, 1, -1], dtype=np.int8)
-    second = np.array([0, 1, 1, -1], dtype=np.int8)
-    return np.stack([first[dosages], second[dosages]], axis=-1)
+    pairs = np.empty((*dosages.shape, 2), dtype=np.int8)
+    _fill_pairs(np.ascontiguousarray(dosages, dtype=np.int8), pairs)
+    return pairs
 
 
 def _joined(columns: list[tuple]) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:

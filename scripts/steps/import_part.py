@@ -41,7 +41,14 @@ def main(
             at = [location[name] for name in reader.sample_ids]
             kept = {"records": reader.records}
             write_genotypes(
-                part, reader.sample_ids, at, reader.contigs, reader.blocks(), kept, read_balance=reader.read_balance
+                part,
+                reader.sample_ids,
+                at,
+                reader.contigs,
+                reader.blocks(),
+                kept,
+                read_balance=reader.read_balance,
+                planes_only=True,
             )
     finally:
         print(*messages, sep="\n")
