@@ -8,6 +8,7 @@ fewer than the share that class_power.csv promised (1 % point of the binomial).
 """
 
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -112,7 +113,8 @@ def test_small_studies(name, record, tmp_path):
 def test_the_demo_in_another_form(name, arguments, record, tmp_path):
     study = tmp_path / "study"
     maker = [sys.executable, ROOT / "scripts/steps/generate_study.py", "--preset", "demo", "--out", study, *arguments]
-    subprocess.run([str(part) for part in maker], check=True)
+    environment = {**os.environ, "PYTHONPATH": str(ROOT / "scripts")}
+    subprocess.run([str(part) for part in maker], check=True, env=environment)
     shutil.move(study / "truth", tmp_path / "truth")
     clone = copy_of_clone(tmp_path / "clone")
     done = run(clone, study / "study.yaml")
