@@ -51,7 +51,7 @@ def _only_alternate(alleles, order):
 def _dosages(alleles, order, row):
     """Fill int8 dosages of one record; return (problem, sample, half calls): problem 1 ploidy, 2 allele."""
     half = 0
-    plain = alternate == 1 and alleles.shape[1] == 3  # two alleles a call at most, and the flag of phase
+    plain = alleles.shape[1] == 3  # two alleles a call at most, and the flag of phase
     for k in range(order.size):
         i = order[k]
         if plain:

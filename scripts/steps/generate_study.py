@@ -1,6 +1,7 @@
 """Command line: make an invented study, unless the folder holds it whole and of today's recipe.
 
-    PYTHONPATH=scripts .venv/bin/python scripts/steps/generate_study.py --preset demo --out results/inputs/demo [--seed N] [--foreign-in baseline]
+    PYTHONPATH=scripts .venv/bin/python scripts/steps/generate_study.py --preset demo --out results/inputs/demo
+        [--seed N] [--foreign-in baseline]
 
 The stamp recipe.json is written last: preset, seed, hash of the sources, and a checksum of every file.
 """

@@ -16,6 +16,7 @@ and of the counting kernels against numpy, scalar Python and scikit-allel, whose
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib.util
 import json
 import multiprocessing
@@ -52,10 +53,8 @@ def measured(command: list[str]) -> dict:
             try:
                 top = psutil.Process(process.pid)
                 for one in [top, *top.children(recursive=True)]:
-                    try:
+                    with contextlib.suppress(psutil.Error, OSError):
                         total += one.memory_full_info().pss
-                    except (psutil.Error, OSError):
-                        pass
             except psutil.Error:
                 return
             peak[0] = max(peak[0], total)
