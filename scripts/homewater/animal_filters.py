@@ -1,8 +1,9 @@
 """Which animals stay, and what is flagged about those that do.
 
 Call rate alone removes a query animal. A baseline animal is removed for a declared replicate or an undeclared duplicate
-at its own site, or for more heterozygosity than any first cross shows. Everything else is a flag. Of close kin within a
-site one animal a family defines frequencies; the others stay, and count for effective size.
+at its own site, for more heterozygosity than any first cross shows, or for reads of a second genome. Everything else is
+a flag. Of close kin within a site one animal a family defines frequencies; the others stay, and count for effective
+size.
 """
 
 from __future__ import annotations
@@ -13,10 +14,12 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from homewater.contamination import contamination, second_genome
 from homewater.errors import InputError, Problem
 from homewater.heterozygosity import SPREADS, limits
 from homewater.identity import CLOSE_KIN, Pairs, clusters, compare_pairs, expected_above, informative_markers
 from homewater.kinship import kin_markers, kinship_within_sites, thin_families
+from homewater.site_fit import fit_to_sites, fits_another_site, swapped_labels, unlike_any_site
 from homewater.statistics import divide_or_nan
 from homewater.store import Genotypes
 
@@ -59,7 +62,7 @@ class Animals:
         """Bool (n_animals,)."""
         return (self.table["status"] == "kept").to_numpy()
 
-    def remove(self, step: str, reason: str, rows: np.ndarray, value=None, limit: float | None = None, **more) -> None:
+    def remove(self, step: str, reason: str, rows: np.ndarray, value=None, limit=None, **more) -> None:
         """Remove animals by one filter and add its row to the summary.
 
         Args:
@@ -67,14 +70,14 @@ class Animals:
             reason: why, as the table says it.
             rows: bool (n_animals,); animals removed before are left alone.
             value: float64 (n_animals,) compared with the limit, or None.
-            limit: the limit, or None.
+            limit: the limit or limits (n_animals,), or None.
             **more: flagged, expected_false_flags.
         """
         before, rows = int(self.kept.sum()), rows & self.kept
         self.table.loc[rows, ["status", "reason"]] = ["removed", reason]
         if value is not None:
             self.table.loc[rows, "value"] = value[rows]
-            self.table.loc[rows, "limit"] = limit
+            self.table.loc[rows, "limit"] = np.broadcast_to(limit, rows.shape)[rows]
         gone = int(rows.sum())
         self.summary.append(
             {"step": step, "before": before, "removed": gone, "after": before - gone, "what": "samples", **more}
@@ -107,9 +110,9 @@ def filter_animals(genotypes: Genotypes, samples: pd.DataFrame, roles: pd.DataFr
     Args:
         genotypes: the genotype store.
         samples: rows of the sample sheet for the store's animals, in its order: materialSampleID, locationID, role and
-            optional replicateOf.
+            optional replicateOf and batch.
         roles: table of `site_roles`; every locationID of `samples` is in it.
-        settings: min_sample_call_rate, duplicate_identity, thin_kin.
+        settings: min_sample_call_rate, duplicate_identity, max_contamination, thin_kin.
 
     Raises:
         InputError: where no animal, or no marker that tells animals' quality, is left.
@@ -131,6 +134,10 @@ def filter_animals(genotypes: Genotypes, samples: pd.DataFrame, roles: pd.DataFr
                 "related_to": "",
                 "family": "",
                 "defines_with_kin": False,
+                "best_site": "",
+                "contamination": np.nan,
+                "contamination_ci_low": np.nan,
+                "contamination_ci_high": np.nan,
             }
         ).reset_index(drop=True)
     )
@@ -170,11 +177,14 @@ def filter_animals(genotypes: Genotypes, samples: pd.DataFrame, roles: pd.DataFr
     pairs = replace(pairs, first=who[pairs.first], second=who[pairs.second])
     _same(animals, pairs, site, baseline, settings["duplicate_identity"])
     _heterozygosity(animals, genotypes, wide & (np.nan_to_num(frequency) > 0), site, baseline, may_define, len(roles))
+    _contamination(animals, genotypes, pooled, baseline, may_define, settings["max_contamination"])
     table["defines_with_kin"] = table["defines"] = animals.kept & may_define
     if not table["defines"].any():
-        found = "no baseline animal left: all are more heterozygous than any first cross"
+        found = "no baseline animal left: all are mixtures, or more heterozygous than any first cross"
         raise InputError(Problem("genotypes", "", "", found, "genotypes of single animals"))
-    _kin(animals, genotypes, pairs, site, wide & (np.nan_to_num(frequency) > 0), settings)
+    markers = _kin(animals, genotypes, pairs, site, wide & (np.nan_to_num(frequency) > 0), settings)
+    batch = samples["batch"].fillna("").to_numpy(dtype=str) if "batch" in samples else np.full(len(table), "")
+    _origins(animals, genotypes, markers, site, roles["locationID"].to_numpy(), batch)
     return animals
 
 
@@ -206,17 +216,17 @@ def _declared_replicates(animals: Animals, samples: pd.DataFrame) -> None:
     declared = samples["replicateOf"].fillna("").tolist() if "replicateOf" in samples else [""] * n
     pairs = [(i, place[name]) for i, name in enumerate(declared) if name in place]
     group = clusters(*(np.array(side, dtype=np.int64) for side in (zip(*pairs, strict=True) if pairs else ((), ()))), n)
-    gone, rate = np.zeros(n, dtype=bool), table["call_rate"].to_numpy()
+    gone, rate, limit = np.zeros(n, dtype=bool), table["call_rate"].to_numpy(), np.full(n, np.nan)
     kept, paired = animals.kept, np.array([i for i, _ in pairs], dtype=np.int64)
     for number in np.unique(group[paired]):
         rows = np.flatnonzero((group == number) & kept)
         if rows.size > 1:
             best = _best(rows, rate)
             others = rows[rows != best]
-            gone[others] = True
+            gone[others], limit[others] = True, rate[best]
             animals.replicates += [(best, int(other)) for other in others]
             animals.relate(np.full(others.size, best), others)
-    animals.remove("replicate", "replicate", gone)
+    animals.remove("replicate", "replicate", gone, rate, limit)  # the better called one stays
 
 
 def _same(animals: Animals, pairs: Pairs, site: np.ndarray, baseline: np.ndarray, least: float) -> None:
@@ -227,21 +237,25 @@ def _same(animals: Animals, pairs: Pairs, site: np.ndarray, baseline: np.ndarray
     _flag_pairs(animals, pairs, same & ~here, "same_genotype_elsewhere")
     own = same & here & baseline[first] & baseline[second]
     group, gone, rate = clusters(first[own], second[own], n), np.zeros(n, dtype=bool), animals.table["call_rate"]
+    alike = np.zeros(n)
+    for side in (first[own], second[own]):
+        np.maximum.at(alike, side, pairs.identity[own])
     for number in np.unique(group[first[own]]):
         rows = np.flatnonzero(group == number)
         gone[rows[rows != _best(rows, rate.to_numpy())]] = True
     for step, rows, among in (("duplicate", gone, here), ("same_genotype_elsewhere", np.zeros(n, dtype=bool), ~here)):
         flagged = int((animals.flagged(step) & animals.kept & ~rows).sum())
         expected = expected_above(pairs.identity[among], least)
-        animals.remove(step, "duplicate", rows, flagged=flagged, expected_false_flags=expected)
+        animals.remove(step, "duplicate", rows, alike, least, flagged=flagged, expected_false_flags=expected)
 
 
 def _kin(
     animals: Animals, genotypes: Genotypes, pairs: Pairs, site: np.ndarray, markers: np.ndarray, settings: dict
-) -> None:
+) -> np.ndarray:
+    """Flag and thin kin; return the markers from which kinship was read."""
     table, n = animals.table, len(animals.table)
     # a mixture of two animals is kin of both
-    usable = animals.kept & ~animals.flagged("beyond_f1_heterozygosity")
+    usable = animals.kept & ~animals.flagged("beyond_f1_heterozygosity") & ~animals.flagged("contaminated")
     may = table["defines_with_kin"].to_numpy(dtype=bool) & usable
     same = np.nan_to_num(pairs.identity) >= settings["duplicate_identity"]
     alike = (site[pairs.first] == site[pairs.second]) & (np.nan_to_num(pairs.kinship) > CLOSE_KIN)
@@ -265,6 +279,74 @@ def _kin(
     flagged = int(animals.flagged("kin").sum())
     expected = float(found.expected.sum()) if np.isfinite(found.limit).any() else float("nan")
     animals.remove("kin", "", np.zeros(n, dtype=bool), flagged=flagged, expected_false_flags=expected)
+    return chosen
+
+
+def _contamination(
+    animals: Animals,
+    genotypes: Genotypes,
+    pooled: np.ndarray,
+    baseline: np.ndarray,
+    may_define: np.ndarray,
+    most: float,
+) -> None:
+    table, n = animals.table, len(animals.table)
+    balance = genotypes.read_balance
+    flagged, gone, value, expected = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool), np.full(n, np.nan), np.nan
+    if balance is not None:
+        frequency = divide_or_nan(pooled[:, 1] + 2 * pooled[:, 2], 2 * pooled[:, :3].sum(axis=1))
+        second = np.zeros((n, 5))
+        for rows, dosages in genotypes.blocks():
+            second += second_genome(dosages, frequency[rows])
+        found = contamination(balance, second, animals.kept & may_define)
+        table["contamination"] = found.share
+        table["contamination_ci_low"], table["contamination_ci_high"] = found.low, found.high
+        by_reads = found.stray & (np.nan_to_num(found.share) > most)
+        # uneven heterozygous calls alone are poor DNA; with too many of them they are two animals
+        by_calls = found.uneven & animals.flagged("high_heterozygosity")
+        flagged = animals.kept & (by_reads | by_calls)
+        animals.flag(flagged, "contaminated")
+        gone = flagged & baseline
+        value, most = np.where(by_reads, found.share, found.imbalance), np.where(by_reads, most, found.imbalance_limit)
+        expected = found.n_judged * float(special.ndtr(-SPREADS))
+    left = int((flagged & ~gone).sum()) if balance is not None else None
+    animals.remove("contamination", "contamination", gone, value, most, flagged=left, expected_false_flags=expected)
+
+
+def _origins(
+    animals: Animals,
+    genotypes: Genotypes,
+    markers: np.ndarray,
+    site: np.ndarray,
+    location_ids: np.ndarray,
+    batch: np.ndarray,
+) -> None:
+    table, n = animals.table, len(animals.table)
+    counted = table["defines"].to_numpy(dtype=bool)
+    defining = np.unique(site[counted])
+    own = np.full(len(location_ids), -1)
+    own[defining] = np.arange(defining.size)
+    who = np.flatnonzero(animals.kept)
+    own, counted, judged = own[site][who], counted[who], table["defines_with_kin"].to_numpy(dtype=bool)[who]
+    counts = genotypes.genotype_counts(np.where(table["defines"], site, -1), len(location_ids))[markers][:, defining]
+    fit = fit_to_sites(genotypes.select(markers, who), own, counted, counts)
+    unlike, _, limit = unlike_any_site(fit, own, counted)
+    animals.flag(who[unlike], "unlike_any_site")
+    # what fits nowhere fits no other site
+    other = fits_another_site(fit, own, judged & ~unlike, counted)
+    swapped = swapped_labels(other, own, judged & ~unlike, batch[who])
+    animals.flag(who[other.flagged], "fits_another_site")
+    animals.flag(who[swapped], "label_swap")
+    table.loc[who[other.flagged], "best_site"] = location_ids[defining][other.best[other.flagged]]
+    known = int(np.isfinite(limit).sum())
+    by_chance = known * float(special.ndtr(-SPREADS)) if known else np.nan
+    none = np.zeros(n, dtype=bool)
+    for step, flagged, expected in (
+        ("unlike_any_site", unlike, by_chance),
+        ("fits_another_site", other.flagged, other.expected_false_flags),
+        ("label_swap", swapped, other.expected_false_flags),
+    ):
+        animals.remove(step, "", none, flagged=int(flagged.sum()), expected_false_flags=expected)
 
 
 def _flag_pairs(animals: Animals, pairs: Pairs, chosen: np.ndarray, word: str) -> None:

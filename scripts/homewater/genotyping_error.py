@@ -69,3 +69,30 @@ def error_rate(differing: np.ndarray, compared: np.ndarray, setting: float, conf
         "n_genotypes": n,
         "source": "replicates",
     }
+
+
+def error_by_batch(
+    differing: np.ndarray, compared: np.ndarray, first_batch: np.ndarray, second_batch: np.ndarray
+) -> list[dict]:
+    """Estimate the genotyping error of each batch, from the pairs that have a record in it.
+
+    A pair of two batches counts in both, so that a bad batch raises its partners' estimates a little, and its own most.
+
+    Args:
+        differing: int (n_pairs,), genotypes that differ.
+        compared: int (n_pairs,), genotypes called in both records.
+        first_batch: str (n_pairs,), batch of the one record; empty where unknown.
+        second_batch: str (n_pairs,), batch of the other.
+
+    Returns:
+        One dict a batch that has pairs, in the order of their names: batch, estimate, ci_low, ci_high, n_pairs,
+        n_genotypes.
+    """
+    differing, compared = np.asarray(differing), np.asarray(compared)
+    rows = []
+    for batch in sorted({*first_batch, *second_batch} - {""}):
+        own = (np.asarray(first_batch) == batch) | (np.asarray(second_batch) == batch)
+        found = error_rate(differing[own], compared[own], float("nan"))
+        if found["n_pairs"]:
+            rows.append({"batch": str(batch)} | {key: found[key] for key in found if key != "source"})
+    return rows

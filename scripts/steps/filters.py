@@ -9,7 +9,7 @@ import shapely
 from homewater.animal_filters import filter_animals, site_roles
 from homewater.bit_planes import group_words
 from homewater.errors import InputError
-from homewater.genotyping_error import discordance, error_rate
+from homewater.genotyping_error import discordance, error_by_batch, error_rate
 from homewater.input_files import read_polygons
 from homewater.kin_thinning import kin_table
 from homewater.marker_filters import filter_markers
@@ -47,6 +47,7 @@ def main(
     sheet = read_table(samples, "input_samples")
     sheet = sheet[sheet["species"] == species].set_index("materialSampleID").loc[store.sample_ids].reset_index()
 
+    batch = sheet["batch"].fillna("").to_numpy(dtype=str) if "batch" in sheet else np.full(len(sheet), "")
     animals = filter_animals(store, sheet, roles, settings)
     defines = animals.table["defines"].to_numpy()
     defining_sites = [name for name in site_list["locationID"] if (animals.table["locationID"][defines] == name).any()]
@@ -74,7 +75,9 @@ def main(
     write_table(roles, site_roles, "site_roles")
     write_table(kin_table(defining_sites, with_kin[technical], counts[technical], families), kin_thinning)
     write_site_counts(site_counts, SiteCounts(counts, np.array(defining_sites), store.markers))
-    write_json(error_rate(differing, compared, settings["genotyping_error"]), genotyping_error)
+    error = error_rate(differing, compared, settings["genotyping_error"])
+    error["by_batch"] = error_by_batch(differing, compared, batch[first], batch[second])
+    write_json(error, genotyping_error)
     print(rows.to_string(index=False))
 
 

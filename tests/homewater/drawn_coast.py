@@ -16,6 +16,7 @@ SETTINGS = {
     "duplicate_identity": 0.97,
     "genotyping_error": 0.005,
     "thin_kin": True,
+    "max_contamination": 0.05,
 }
 N_MARKERS = 800
 ROLES = site_roles(
@@ -32,7 +33,7 @@ class Coast:
         middle = self.rng.uniform(0.2, 0.8, n_markers)
         shift = self.rng.normal(0, 0.15, n_markers)
         self.north, self.south = (np.clip(middle + d, 0.02, 0.98) for d in (shift, -shift))
-        self.rows, self.dosages = [], []
+        self.rows, self.dosages, self.reads = [], [], {}
         for place, p in (("north", self.north), ("south", self.south)):
             for i in range(30):
                 self.add(f"{place}{i}", place, "baseline", self.local(p))
@@ -66,6 +67,12 @@ class Coast:
         out[self.rng.random(out.size) < missing] = -1
         return out
 
+    def _balance(self, names):
+        """Reads by allele in the order of the store, for animals of `reads`; None where nobody has any."""
+        if not self.reads:
+            return None
+        return np.array([self.reads.get(name, [0] * 6) for name in names], dtype=np.int64)
+
     def filtered(self, tmp_path, settings=SETTINGS):
         """Run the filters of animals; return the table by id."""
         sheet = pd.DataFrame(self.rows, columns=["materialSampleID", "locationID", "role", "replicateOf"])
@@ -77,6 +84,7 @@ class Coast:
             np.zeros(n, np.int32), np.arange(1, n + 1, dtype=np.int32), np.full(n, ".", object),
             np.array([["A", "C"]] * n, dtype=object), dosages,
         )  # fmt: skip
-        write_genotypes(tmp_path / "g.zarr", sheet["materialSampleID"], sheet["locationID"], ["chr1"], [block])
+        write_genotypes(tmp_path / "g.zarr", sheet["materialSampleID"], sheet["locationID"], ["chr1"], [block],
+                        read_balance=self._balance(sheet["materialSampleID"]))  # fmt: skip
         self.animals = filter_animals(open_genotypes(tmp_path / "g.zarr"), sheet, ROLES, settings)
         return self.animals.table.set_index("materialSampleID")

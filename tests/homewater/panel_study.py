@@ -96,7 +96,8 @@ def write_intake(folder: Path, dosages, sites, unit_of_site, *, query=(), n_unit
     nothing = dict.fromkeys(("value", "limit"), np.nan)
     samples = {"materialSampleID": ids, "locationID": sites, "role": role, "status": "kept", "reason": "", "flags": ""}
     samples |= {"call_rate": 1.0, "heterozygosity": 0.3, "defines": role == "baseline", **nothing, "related_to": ""}
-    samples |= {"family": "", "defines_with_kin": role == "baseline"}
+    samples |= {"family": "", "defines_with_kin": role == "baseline", "best_site": ""}
+    samples |= dict.fromkeys(("contamination", "contamination_ci_low", "contamination_ci_high"), np.nan)
     write_table(pd.DataFrame(samples), folder / "samples.csv", "samples")
     called = (dosages >= 0).mean(axis=1) if n_animals else np.zeros(n_markers)
     markers = open_genotypes(folder / "genotypes.zarr").markers.assign(

@@ -82,6 +82,7 @@ def test_of_declared_replicates_the_better_record_stays(tmp_path):
     assert table.loc["again", "status"] == "kept"
     assert table.loc[["first", "third"], "reason"].tolist() == ["replicate", "replicate"]
     assert table.loc["poor", "reason"] == "call_rate"
+    assert (table.loc[["first", "third"], "limit"] == table.loc["again", "call_rate"]).all()
     assert table.loc["orphan", "status"] == "kept"
     assert table.loc["again", "related_to"] == "first,third"
     names = table.index.tolist()
@@ -111,7 +112,11 @@ def test_undeclared_duplicates_by_place_and_role(tmp_path):
     assert table.loc["a good", ["status", "flags", "related_to"]].tolist() == ["kept", "duplicate", "a poor"]
     assert (table.loc[["b baseline", "b query"], "flags"] == "duplicate").all()
     assert (table.loc[["b baseline", "b query", "c north", "c south"], "status"] == "kept").all()
-    assert (table.loc[["c north", "c south"], "flags"] == "same_genotype_elsewhere").all()
+    assert table.loc["c north", "flags"] == "same_genotype_elsewhere"
+    assert table.loc["c south", ["flags", "best_site"]].tolist() == [
+        "same_genotype_elsewhere;fits_another_site", "north"
+    ]  # fmt: skip
+    assert table.loc["a poor", "value"] > table.loc["a poor", "limit"] == 0.97
     assert table.loc["c north", "related_to"] == "c south"
     rows = {row["step"]: row for row in coast.animals.summary}
     assert (rows["duplicate"]["removed"], rows["duplicate"]["flagged"]) == (1, 3)
@@ -146,7 +151,11 @@ def test_the_waterfall_of_animals_adds_up(tmp_path):
         "duplicate",
         "same_genotype_elsewhere",
         "high_heterozygosity",
+        "contamination",
         "kin",
+        "unlike_any_site",
+        "fits_another_site",
+        "label_swap",
     ]
     assert all(row["before"] - row["removed"] == row["after"] for row in summary)
     assert [row["before"] for row in summary[1:]] == [row["after"] for row in summary[:-1]]

@@ -120,6 +120,10 @@ def test_planted_faults_are_found_and_true_animals_stay(faulty, tmp_path):
     assert table["flags"][of["contaminated"]].str.contains("beyond_f1_heterozygosity").all()
     assert (table["status"][of["contaminated"] & baseline] == "removed").all()
     assert (table["status"][of["mislabelled"]] == "kept").all()
+    assert table["flags"][of["mislabelled"]].str.contains("fits_another_site").all()
+    of_home = of["mislabelled"] & (truth["true_class"] == "pure_a").to_numpy()  # the fourth is a mover itself
+    assert of_home.sum() == 3
+    assert table["flags"][of_home].str.contains("label_swap").all()
     sound = of[""] & ~table["reason"].isin(["replicate", "duplicate"]).to_numpy()
     assert (table["status"][sound] == "kept").all()
     assert (
@@ -131,6 +135,8 @@ def test_planted_error_lies_in_its_interval(faulty, tmp_path):
     error = json.loads((filtered(faulty[0], tmp_path) / "genotyping_error.json").read_text())
     assert (error["source"], error["n_pairs"]) == ("replicates", 6)
     assert error["ci_low"] < 0.005 < error["ci_high"]
+    assert error["by_batch"]
+    assert all(row["ci_low"] <= row["estimate"] <= row["ci_high"] for row in error["by_batch"])
 
 
 def test_markers_of_collapsed_repeats_fail_hardy_weinberg(faulty, tmp_path):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from homewater.genotyping_error import discordance, error_rate
+from homewater.genotyping_error import discordance, error_by_batch, error_rate
 
 
 def test_counts_leave_missing_calls_out():
@@ -54,3 +54,16 @@ def test_planted_error_is_found_and_covered(seed):
         covered += found["ci_low"] <= error <= found["ci_high"]
     assert np.mean(estimates) == pytest.approx(error, rel=0.03)
     assert covered >= 182  # 95 % of 200 less 3 standard errors
+
+
+def test_each_batch_has_the_error_of_its_own_pairs():
+    differing, compared = np.array([10, 30, 4, 0]), np.array([1000, 1000, 1000, 0])
+    rows = error_by_batch(differing, compared, np.array(["b", "a", "", "c"]), np.array(["b", "b", "", "c"]))
+    assert [(row["batch"], row["n_pairs"], row["n_genotypes"]) for row in rows] == [("a", 1, 1000), ("b", 2, 2000)]
+    alone = error_rate(differing[1:2], compared[1:2], 0.005)
+    assert {key: rows[0][key] for key in ("estimate", "ci_low", "ci_high")} == {
+        key: alone[key] for key in ("estimate", "ci_low", "ci_high")
+    }
+    assert rows[0]["ci_low"] < rows[0]["estimate"] < rows[0]["ci_high"]
+    assert rows[1]["estimate"] == pytest.approx(1 - (1 - 40 / 2000) ** 0.5)
+    assert error_by_batch(differing[:0], compared[:0], np.array([], str), np.array([], str)) == []

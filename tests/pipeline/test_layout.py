@@ -19,7 +19,7 @@ STAGES = {
     "intake": {"vcf", "parts", "part_reader", "read_balance", "joining", "reconcile", "genotype_table",
                "file_conflicts", "checks", "animal_filters",
                "marker_filters", "hardy_weinberg", "heterozygosity", "identity", "genotyping_error", "thinning",
-               "kinship", "kin_thinning"},
+               "kinship", "kin_thinning", "contamination", "site_fit"},
     "structure": {"diversity", "pairwise_fst", "pca", "ancestry", "cluster_number", "breaks", "isolation_by_distance"},
     "units": {"units", "detectable", "variance_shares"},
     "assignment": {"panel", "marker_choice", "validation", "class_draws", "class_odds", "class_power",
