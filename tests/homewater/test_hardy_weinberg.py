@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from homewater import hardy_weinberg
 from homewater.hardy_weinberg import hardy_weinberg_p
 
 # N = 100, 21 minor alleles: heterozygotes and two-sided p by Wigginton, Cutler & Abecasis (2005), formula evaluated in
@@ -144,3 +145,40 @@ def test_level_holds_under_random_union(seed):
     for level in (0.05, 0.01, 0.001):
         assert (found <= level).mean() <= level + 3 * np.sqrt(level / 20000)
     assert (found <= 0.05).mean() > 0.01  # and is not idle
+
+
+def test_moments_are_those_of_the_distribution():
+    for n, copies in [(1, 1), (2, 2), (5, 5), (30, 1), (30, 17), (50, 50), (80, 100)]:
+        distribution = exact_distribution(n, copies)
+        mean = sum(h * p for h, p in distribution.items())
+        square = sum((h - mean) ** 2 * p for h, p in distribution.items())
+        assert hardy_weinberg._moments(n, copies) == pytest.approx((float(mean), float(square)), rel=1e-9, abs=1e-9)
+
+
+def test_a_plain_p_is_close_to_the_exact_one_and_on_the_same_side_of_every_level():
+    rng = np.random.default_rng(0)
+    p = rng.uniform(0.1, 0.9, (400, 1))
+    draws = rng.random((400, 12, 40, 2)) < p[..., None, None]
+    copies = draws.sum(axis=-1)
+    counts = np.stack([(copies == code).sum(axis=-1) for code in (0, 1, 2)], axis=-1).astype(np.int64)
+    used, room = np.ones(12, dtype=bool), [np.empty(2000) for _ in range(3)]
+    plain = np.array([hardy_weinberg._plain_p(one, used) for one in counts])
+    exact = np.array([hardy_weinberg._exact_p(one, used, *room) for one in counts])
+    taken = plain >= 0
+    assert 0.7 < taken.mean() < 1
+    # skewness may turn the order of two totals equally far from the mean: one step's probability, 2 phi(0) / 5 at most
+    assert np.abs(plain - exact)[taken].max() < 0.16 + 0.01
+    assert np.median(np.abs(plain - exact)[taken]) < 0.01
+    assert min(plain[taken].min(), exact[taken].min()) > 0.1
+
+
+def test_samples_met_before_have_the_p_computed_afresh():
+    """One site, many markers: the table of known samples against the same markers one at a time."""
+    rng = np.random.default_rng(1)
+    counts = rng.integers(0, 9, (3000, 1, 3))
+    together = hardy_weinberg_p(counts)
+    alone = np.concatenate([hardy_weinberg_p(one[None]) for one in counts])
+    assert np.array_equal(together, alone, equal_nan=True)
+    exact = {tuple(one[0]): float(total_p([tuple(one[0].tolist())])) for one in counts[:300] if one.sum()}
+    for one, p in zip(counts[:300], together[:300], strict=True):
+        assert np.isnan(p) if not one.sum() else p == pytest.approx(exact[tuple(one[0])], rel=1e-9)
