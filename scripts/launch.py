@@ -10,6 +10,7 @@ from pathlib import Path
 
 from homewater.errors import EXIT_BAD_INPUT, EXIT_DONE, EXIT_FAILED, InputError, Problem, describe
 from homewater.settings import load_study
+from homewater.writer import FULL, NoSpaceLeft, no_space_left
 from launcher.command import only_tells, split_arguments
 from launcher.lock import StudyInUse
 from launcher.running import Study, run_study, say
@@ -62,6 +63,11 @@ def main(arguments: list[str], caller: Path) -> int:
     except StudyInUse as error:
         say(str(error))
         return EXIT_BAD_INPUT
+    except OSError as error:
+        if error.errno not in FULL:
+            raise
+        say(str(error) if isinstance(error, NoSpaceLeft) else str(no_space_left(error.errno, error.filename or CLONE)))
+        return EXIT_FAILED
     except KeyboardInterrupt:
         say("stopped")
         return EXIT_FAILED

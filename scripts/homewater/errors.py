@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 
 MAX_LISTED = 20
+MAX_CHARACTERS = 400  # of each part of a problem
 EXIT_DONE, EXIT_FAILED, EXIT_BAD_INPUT = 0, 1, 2
 
 
 @dataclass(frozen=True)
 class Problem:
-    """One fault of the input, with its place.
+    """One fault of the input, with its place; what cannot be printed on one line is shown as its code.
 
     Attributes:
         file: path as the user wrote it (never absolute), or the name of the settings key's file.
@@ -26,9 +27,19 @@ class Problem:
     found: str
     allowed: str
 
+    def __post_init__(self):
+        for name in ("file", "place", "column", "found", "allowed"):
+            object.__setattr__(self, name, one_line(getattr(self, name)))
+
     def __str__(self) -> str:
         where = ", ".join(part for part in (self.file, self.place, self.column and f"column {self.column}") if part)
         return f"{where}: found {self.found}; allowed: {self.allowed}"
+
+
+def one_line(text: str) -> str:
+    """Return text for one line of a message: cut at MAX_CHARACTERS, what cannot be seen as its code."""
+    text = text if len(text) <= MAX_CHARACTERS else text[: MAX_CHARACTERS - 3] + "..."
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 class InputError(Exception):
@@ -42,14 +53,23 @@ class InputError(Exception):
         self.problems = [problems] if isinstance(problems, Problem) else list(problems)
         super().__init__(describe(self.problems))
 
+    def __reduce__(self):
+        return InputError, (self.problems,)
+
     def as_records(self) -> list[dict[str, str]]:
         """Return the problems as plain dictionaries, for the record that scripts/run prints last."""
         return [asdict(problem) for problem in self.problems]
 
 
 def describe(problems: list[Problem]) -> str:
-    """Return one message: up to MAX_LISTED problems, a line each, then how many more there are."""
-    lines = [str(problem) for problem in problems[:MAX_LISTED]]
-    if len(problems) > MAX_LISTED:
-        lines.append(f"... and {len(problems) - MAX_LISTED} more problems")
+    """Return one message: file by file up to MAX_LISTED problems, a line each, then how many more there are."""
+    of_file: dict[str, list[Problem]] = {}
+    for problem in problems:
+        of_file.setdefault(problem.file, []).append(problem)
+    lines = []
+    for file, own in of_file.items():
+        lines += map(str, own[:MAX_LISTED])
+        if len(own) > MAX_LISTED:
+            where = f" in {file}" if len(of_file) > 1 else ""
+            lines.append(f"... and {len(own) - MAX_LISTED} more problems{where}")
     return "\n".join(lines)

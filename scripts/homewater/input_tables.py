@@ -365,7 +365,7 @@ def _repeated_keys(table: ReadTable, schema: dict) -> Iterator[Problem]:
         return
     first: dict[tuple, int] = {}
     for line, *values in zip(table.lines, *(table.frame[column] for column in key), strict=True):
-        if all(values):
+        if all(value is not pd.NA and value != "" for value in values):
             if tuple(values) in first:
                 found = f"{shown(str(values[-1]))} again (first in line {first[tuple(values)]})"
                 within = f" within the {key[0]}" if len(key) > 1 else ""

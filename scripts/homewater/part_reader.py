@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 import warnings
 from collections.abc import Iterator
@@ -15,6 +16,7 @@ from homewater.read_balance import COLUMNS, add_reads, balance_limits
 from homewater.store import VariantBlock
 from homewater.vcf import open_vcf
 
+MAX_POSITION = 2**31 - 1
 READ_BLOCK = 1024  # records decoded before they are handed on
 SKIPPED = (
     "failed_filter",
@@ -28,6 +30,8 @@ SKIPPED = (
 )
 # genotypes that became missing, by reason, and records of which alternates that no listed animal carries were dropped
 NOTED = ("half_calls", "low_quality", "low_depth", "alternates_dropped")
+# Source: VCF specification 4.3, section 1.4.7, allowed names of contigs; letters of any alphabet pass here
+_CONTIG = re.compile(r"[^\s,<>()\[\]{}\\'\"`*=][^\s,<>()\[\]{}\\'\"`]*")
 THRESHOLDS = {"GQ": ("min_genotype_quality", "low_quality"), "DP": ("min_read_depth", "low_depth")}
 
 
@@ -142,18 +146,23 @@ class PartReader:
         """
         columns: list[tuple] = []
         dosages = np.empty((READ_BLOCK, len(self.sample_ids)), dtype=np.int8)
-        place, seen = ("", 0), set()
+        place, seen, lengths, last = (None, 0), set(), _lengths(self._reader), 0
         for record in self._records():
             chrom, position = record.CHROM, record.POS
             if chrom != place[0]:
                 if chrom in self.contigs:
                     self._out_of_order(chrom, position)
+                if not _CONTIG.fullmatch(chrom):
+                    self._disagrees(f"after record {self._last}", "CHROM", chrom or "nothing", "a chromosome's name")
                 self.contigs.append(chrom)
-                place, seen = (chrom, position), set()
+                place, seen, last = (chrom, position), set(), lengths.get(chrom, MAX_POSITION)
             elif position != place[1]:
                 if position < place[1]:
                     self._out_of_order(chrom, position)
                 place, seen = (chrom, position), set()
+            if position > last:
+                allowed = f"at most {last}, the length of {chrom} in the header"
+                self._disagrees(f"record {chrom}:{position}", "POS", str(position), allowed)
             self.records["read"] += 1
             alleles = self._genotype(record)
             alternates, row, chosen = record.ALT, dosages[len(columns)], 1
@@ -252,6 +261,9 @@ class PartReader:
         allowed = "records in order of contig and position"
         raise InputError([*self._problems, Problem(self._path.name, f"record {chrom}:{position}", "", found, allowed)])
 
+    def _disagrees(self, place: str, column: str, found: str, allowed: str) -> None:
+        raise InputError([*self._problems, Problem(self._path.name, place, column, found, allowed)])
+
     def _not_diploid(self, record, alleles: np.ndarray, sample: int, fault: int) -> None:
         codes = [int(code) for code in alleles[sample, :-1] if code != -2]
         shown = "/".join("." if code < 0 else str(code) for code in codes)
@@ -265,6 +277,15 @@ class PartReader:
         )
         if len(self._problems) >= MAX_LISTED:
             raise InputError(self._problems)
+
+
+def _lengths(reader) -> dict[str, int]:
+    """Return the declared length of each chromosome that has one."""
+    try:
+        pairs = zip(reader.seqnames, reader.seqlens, strict=True)
+        return {str(name): int(length) for name, length in pairs if length > 0}
+    except (AttributeError, TypeError, ValueError):
+        return {}
 
 
 def _reason(record, alternates: list[str], chosen: int, seen: set) -> str:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from homewater.errors import EXIT_BAD_INPUT, EXIT_FAILED, InputError
-from homewater.writer import write_json
+from homewater.writer import FULL, NoSpaceLeft, no_space_left, write_json
 
 _NOT_ARGUMENTS = {"library", "checked"}
 
@@ -44,29 +44,50 @@ def run_step(main: Callable, snakemake: Any) -> None:
     """Run a step's `main` under its rule: stdout and stderr go to the rule's log, bad input to a record.
 
     Exits 2 on InputError, after writing results/<study>/logs/input_errors/<rule>.<wildcards>.json; exits 1, with the
-    traceback in the log, on anything else.
+    traceback in the log, on anything else. A disk that is full is one line, in the log as far as it takes it, and on
+    the error output, which `scripts/run` reads.
     """
-    log = Path(str(snakemake.log[0]))
-    log.parent.mkdir(parents=True, exist_ok=True)
-    with (
-        open(log, "w", encoding="utf-8", buffering=1) as handle,
-        contextlib.redirect_stdout(handle),
-        contextlib.redirect_stderr(handle),
-    ):
+    log, outside = Path(str(snakemake.log[0])), sys.stderr
+    code, full = EXIT_FAILED, None
+    try:
+        log.parent.mkdir(parents=True, exist_ok=True)
+        with (
+            open(log, "w", encoding="utf-8", buffering=1) as handle,
+            contextlib.redirect_stdout(handle),
+            contextlib.redirect_stderr(handle),
+        ):
+            code, full = _ended(main, snakemake)
+    except OSError as error:  # the log itself
+        if error.errno not in FULL:
+            raise
+        full = full or no_space_left(error.errno, log)
+        code = EXIT_FAILED
+    if full:
+        print(full, file=outside, flush=True)
+    if code:
+        sys.exit(code)
+
+
+def _ended(main: Callable, snakemake: Any) -> tuple[int, OSError | None]:
+    """Run `main`; return the exit code, and the error of a disk that is full."""
+    try:
         try:
             main(**arguments(main, snakemake))
-            code = 0
         except InputError as error:
             print(error)
             wildcards = ".".join(str(v).replace("/", "_") for v in snakemake.wildcards)
             record = _error_folder(snakemake)
             write_json(error.as_records(), record / f"{snakemake.rule}.{wildcards or 'study'}.json")
-            code = EXIT_BAD_INPUT
-        except BaseException:
-            traceback.print_exc()
-            code = EXIT_FAILED
-    if code:
-        sys.exit(code)
+            return EXIT_BAD_INPUT, None
+    except BaseException as error:
+        if isinstance(error, OSError) and error.errno in FULL:
+            full = error if isinstance(error, NoSpaceLeft) else no_space_left(error.errno, error.filename or "a file")
+            with contextlib.suppress(OSError):
+                print(full)
+            return EXIT_FAILED, full
+        traceback.print_exc()
+        return EXIT_FAILED, None
+    return 0, None
 
 
 def _error_folder(snakemake: Any) -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -10,6 +11,21 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+
+FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}  # the disk, the user's share of it, or a limit of the file's size
+
+
+class NoSpaceLeft(OSError):
+    """A disk is full; the message is one line that names the file."""
+
+    def __str__(self) -> str:
+        return self.strerror
+
+
+def no_space_left(number: int, path: str | Path) -> NoSpaceLeft:
+    """Return the error of a disk that is full by the system's error number, one of FULL, naming the file."""
+    reason = os.strerror(number)
+    return NoSpaceLeft(number, f"no space left to write {path} ({reason}): make room, then run the same command again")
 
 
 def _sync_folder(folder: Path) -> None:
@@ -26,11 +42,14 @@ def written_aside(path: str | Path) -> Iterator[Path]:
 
     The temporary name is unique and lies in the same folder, so two writers never share one and the rename is atomic.
     A failure removes what was written and leaves an older `path` as it was.
+
+    Raises:
+        NoSpaceLeft: where the disk is full, naming `path`.
     """
     path = Path(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
     aside = path.with_name(f".{path.name}.{uuid.uuid4().hex}.aside")
     try:
+        path.parent.mkdir(parents=True, exist_ok=True)
         yield aside
         for file in sorted(aside.rglob("*")) if aside.is_dir() else [aside]:
             if file.is_file():
@@ -40,6 +59,10 @@ def written_aside(path: str | Path) -> Iterator[Path]:
             shutil.rmtree(path)
         os.replace(aside, path)
         _sync_folder(path.parent)
+    except OSError as error:
+        if error.errno in FULL and not isinstance(error, NoSpaceLeft):
+            raise no_space_left(error.errno, path) from error
+        raise
     finally:
         if aside.is_dir():
             shutil.rmtree(aside, ignore_errors=True)

@@ -2,9 +2,20 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections import deque
 from dataclasses import dataclass, field
+
+from homewater.writer import FULL
+
+NO_SPACE = "no space left to write"  # how a step says it
+_SYSTEM_SAYS = tuple(os.strerror(number) for number in FULL)
+
+
+def no_space(line: str) -> bool:
+    """Return whether a line of output tells of a disk that is full."""
+    return line.startswith(NO_SPACE) or any(text in line for text in _SYSTEM_SAYS)
 
 
 @dataclass
@@ -23,10 +34,12 @@ class Progress:
     Attributes:
         failures: jobs that failed and did not succeed in a later try, by Snakemake's job id.
         tail: the last lines, for endings that no rule explains.
+        full: what was first said of a disk that is full, by a step or by Snakemake itself; empty if nothing was.
     """
 
     failures: dict[str, Failure] = field(default_factory=dict)
     tail: deque[str] = field(default_factory=lambda: deque(maxlen=40))
+    full: str = ""
     _rule: str = ""
     _failing: bool = False
     _wildcards: dict[str, str] = field(default_factory=dict)
@@ -37,6 +50,8 @@ class Progress:
         """Take one line of output and return the lines to show for it (as a rule none)."""
         line = line.rstrip()
         self.tail.append(line)
+        if no_space(line) and not (self.full and self.full.startswith(NO_SPACE)):
+            self.full = line
         if start := re.match(r"(?:local)?(?:rule|checkpoint) (\w+):$", line):
             self._rule, self._failing, self._job = start[1], False, ""
         elif error := re.match(r"Error in (?:rule|group) (\w+)", line):

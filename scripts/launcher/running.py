@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
 import subprocess
 import sys
 import threading
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TextIO
@@ -27,7 +29,7 @@ from launcher.command import (
 )
 from launcher.lock import record_owner, release_snakemake, study_lock
 from launcher.processes import RUN_VARIABLE, dismiss_guard, end_run, interrupt, start_guard
-from launcher.progress import Progress
+from launcher.progress import NO_SPACE, Progress, no_space
 
 _LOG_LINES_SHOWN = 15
 _GRACE_SECONDS = 20
@@ -115,7 +117,7 @@ def run_snakemake(study: Study, extra: list[str], run: str, caller: Path, enviro
     write_json({"study_dir": str(study.folder)}, study.run_file)  # JSON is YAML too
 
     progress, stopped = Progress(), []
-    with open(os.devnull if telling else log, "w", encoding="utf-8") as handle:
+    with _log_of_its_own(log, telling) as handle:
         child = subprocess.Popen(
             [*snakemake_program(), *arguments],
             cwd=study.clone,
@@ -163,7 +165,32 @@ def run_snakemake(study: Study, extra: list[str], run: str, caller: Path, enviro
     return EXIT_FAILED
 
 
-def _show(lines: TextIO, log: TextIO, progress: Progress, telling: bool) -> None:
+class _Log:
+    """Snakemake's log as far as the disk takes it; a reader that stopped there would stop Snakemake too."""
+
+    def __init__(self, handle: TextIO):
+        self._handle, self._whole = handle, True
+
+    def write(self, text: str) -> None:
+        with contextlib.suppress(OSError):
+            if self._whole:
+                self._whole = False
+                self._handle.write(text)
+                self._handle.flush()
+                self._whole = True
+
+
+@contextlib.contextmanager
+def _log_of_its_own(path: Path, telling: bool) -> Iterator[_Log]:
+    handle = open(os.devnull if telling else path, "w", encoding="utf-8")  # noqa: SIM115 (closing may fail too)
+    try:
+        yield _Log(handle)
+    finally:
+        with contextlib.suppress(OSError):
+            handle.close()
+
+
+def _show(lines: TextIO, log: _Log, progress: Progress, telling: bool) -> None:
     """Pass Snakemake's output on: all of it to its log, to the user what is worth a line (or all, if it only tells)."""
     for line in lines:
         log.write(line)
@@ -172,8 +199,15 @@ def _show(lines: TextIO, log: TextIO, progress: Progress, telling: bool) -> None
 
 
 def say_failure(progress: Progress, log: Path, clone: Path) -> None:
-    """Tell which rules failed and where their logs are, the end of the first log above."""
+    """Tell which rules failed and where their logs are, the end of the first log above; a full disk in one line."""
     failures = list(progress.failures.values())
+    texts = [_text_of(clone, failure.log) for failure in failures]
+    full = progress.full or next((line for text in texts for line in text.splitlines() if no_space(line)), "")
+    if full:  # one line, whatever else failed with it
+        named = [f"rule {' '.join(filter(None, (f.rule, f.wildcards)))}, its log: {f.log}" for f in failures]
+        about = full if full.startswith(NO_SPACE) else f"{NO_SPACE} {clone}: Snakemake said {full.strip()}"
+        say(f"{about}; {'; '.join(named) or f'its log: {log}'}")
+        return
     if not failures:
         say("\n".join(progress.tail))
         say(f"Snakemake stopped, and no rule of its own failed; its log: {log}")

@@ -4,6 +4,7 @@ import json
 from pathlib import Path
 
 from homewater.genotype_table import TableReader
+from homewater.in_child import in_child
 from homewater.joining import canonical_samples
 from homewater.part_reader import PartReader
 from homewater.settings_schema import is_genotype_table
@@ -29,15 +30,20 @@ def main(
     share = json.loads(Path(plan).read_text(encoding="utf-8"))["parts"][part_number]
     animals = canonical_samples(read_table(samples, "input_samples"), read_table(sites, "input_sites"), species)
     location = dict(zip(animals["materialSampleID"], animals["locationID"], strict=True))
+    file = genotype_files[share["file"]]
+    markers = marker_table if isinstance(marker_table, str) or not marker_table else marker_table[0]
+    thresholds = (min_genotype_quality, min_read_depth)
+    in_child(lambda: _read(file, share["ranges"], markers, location, thresholds, part), Path(file).name)
+
+
+def _read(file: str, ranges: list | None, markers: str, location: dict[str, str], thresholds: tuple, part: str) -> None:
     messages = []
     try:
         with parser_messages() as messages:
-            file, thresholds = genotype_files[share["file"]], (min_genotype_quality, min_read_depth)
             if is_genotype_table(file):
-                marker_table = marker_table if isinstance(marker_table, str) else marker_table[0]
-                reader = TableReader(file, marker_table, list(location), *thresholds)
+                reader = TableReader(file, markers, list(location), *thresholds)
             else:
-                reader = PartReader(file, list(location), share["ranges"], *thresholds)
+                reader = PartReader(file, list(location), ranges, *thresholds)
             at = [location[name] for name in reader.sample_ids]
             kept = {"records": reader.records}
             write_genotypes(

@@ -1,5 +1,8 @@
 """Rule plan_parts: which stretch of which genotype file each part reads."""
 
+from pathlib import Path
+
+from homewater.in_child import in_child
 from homewater.step import run_step
 from homewater.vcf import plan as parts_plan
 from homewater.writer import write_json
@@ -7,7 +10,7 @@ from homewater.writer import write_json
 
 def main(genotype_files: list[str], index_files: list[str], plan: str, n_parts: int) -> None:
     """Read headers and indexes, write the plan; `index_files` are inputs so that a new index makes a new plan."""
-    made = parts_plan(genotype_files)
+    made = in_child(lambda: parts_plan(genotype_files), ", ".join(Path(file).name for file in genotype_files))
     if len(made["parts"]) != n_parts:
         raise RuntimeError(f"the workflow expects {n_parts} parts, the files give {len(made['parts'])}")
     write_json(made, plan)

@@ -272,6 +272,22 @@ def test_columns_that_do_not_fit_the_header_are_counted_before_reading(tmp_path,
     assert "13 columns" in problem.allowed
 
 
+@pytest.mark.parametrize("name", ["", "a b", "<chr1>", "chr1,2"])
+@pytest.mark.parametrize("line", [6, 100])
+def test_what_is_no_name_of_a_chromosome_is_refused(tmp_path, name, line):
+    (problem,) = problems_of(read, edited(tmp_path, line, lambda text: name + text.removeprefix("chr1")))
+    after = "the header" if line == 6 else f"chr1:{3 * 93 + 1}"
+    assert problem.place == f"after record {after}"
+
+
+@pytest.mark.parametrize("how", ["plain", "bcf"])
+def test_a_position_beyond_the_declared_length_is_refused(tmp_path, how):
+    records = [snp("chr1", 500, ["0/1"] * 4), snp("chr2", 501, ["0/1"] * 4)]
+    (problem,) = problems_of(read, written(tmp_path / "x", vcf_text(SAMPLES, records, length=500), how))
+    assert (problem.place, problem.column, problem.found) == ("record chr2:501", "POS", "501")
+    assert problem.allowed == "at most 500, the length of chr2 in the header"
+
+
 def test_records_out_of_order_are_refused(tmp_path):
     call = ["0/0"] * 4
     for records, place in (

@@ -69,6 +69,8 @@ def main(table, deed, study_dir):
         raise InputError([Problem("samples.csv", f"line {n}", "role", "'base'", "baseline or query") for n in (2, 9)])
     if deed == "crash":
         raise RuntimeError("the tide went out")
+    if deed == "fill":
+        deed = "full" * 10**6
     if deed == "changing":
         deed = str(time.time_ns())
     if deed == "sleep" and not Path("woken").exists():

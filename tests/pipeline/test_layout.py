@@ -13,7 +13,7 @@ BASE = {
     "__init__", "errors", "writer", "seeds", "tables", "input_tables", "settings", "store", "statistics",
     "likelihood", "gene_drop", "coastline", "sea_distance", "site_tree", "contrasts", "break_rules", "tested_sites",
     "differentiation", "resources", "environment", "step", "bit_planes", "settings_schema", "input_files",
-    "variant_blocks",
+    "variant_blocks", "in_child",
 }  # fmt: skip
 STAGES = {
     "intake": {"vcf", "parts", "part_reader", "read_balance", "joining", "reconcile", "genotype_table",
