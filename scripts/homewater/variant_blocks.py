@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import queue
+import threading
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -77,3 +79,45 @@ def _glued(blocks: list[VariantBlock]) -> VariantBlock:
         return blocks[0]
     fields = ("contig", "position", "identifier", "alleles", "dosages")
     return VariantBlock(*(np.concatenate([getattr(b, f) for b in blocks]) for f in fields))
+
+
+def ahead(blocks: Iterable[VariantBlock], room: int = 2) -> Iterator[VariantBlock]:
+    """Yield the same blocks in the same order, made by a second thread at most `room` blocks ahead of their use.
+
+    Raises:
+        Whatever making a block raises, where that block is due.
+    """
+    made: queue.Queue = queue.Queue(room)
+    stopped = threading.Event()
+
+    def put(item: tuple) -> bool:
+        while not stopped.is_set():
+            try:
+                made.put(item, timeout=0.1)
+                return True
+            except queue.Full:
+                continue
+        return False
+
+    def work() -> None:
+        try:
+            for block in blocks:
+                if not put((block, None)):
+                    return
+            put((None, None))
+        except BaseException as error:  # handed to the thread that waits for it
+            put((None, error))
+
+    worker = threading.Thread(target=work, daemon=True)
+    worker.start()
+    try:
+        while True:
+            block, error = made.get()
+            if error is not None:
+                raise error
+            if block is None:
+                return
+            yield block
+    finally:
+        stopped.set()
+        worker.join()

@@ -9,6 +9,7 @@ from homewater.joining import Joined, canonical_samples, genome_order
 from homewater.step import run_step
 from homewater.store import open_genotypes, write_genotypes
 from homewater.tables import read_table, write_table
+from homewater.variant_blocks import ahead
 
 
 def main(
@@ -45,7 +46,7 @@ def main(
         held["materialSampleID"].tolist(),
         held["locationID"].tolist(),
         contigs,
-        blocks(),
+        ahead(blocks()),
         attributes,
         read_balance=joined.read_balance(),
     )

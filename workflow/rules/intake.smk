@@ -93,7 +93,7 @@ rule genotypes:
         "results/{study}/{species}/logs/genotypes.log",
     benchmark:
         "results/{study}/{species}/benchmarks/genotypes.tsv"
-    threads: 1
+    threads: 2
     resources:
         mem_mb=memory_mb("genotypes"),
         runtime=minutes("genotypes"),
