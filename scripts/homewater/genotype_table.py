@@ -16,7 +16,16 @@ import pandas as pd
 
 from homewater.errors import MAX_LISTED, InputError, Problem
 from homewater.input_files import GenotypeHeader
-from homewater.input_tables import SAVE_AS, ReadTable, file_problem, nearest, read_input_table, shown
+from homewater.input_tables import (
+    NO_DATE,
+    SAVE_AS,
+    ReadTable,
+    file_problem,
+    looks_like_date,
+    nearest,
+    read_input_table,
+    shown,
+)
 from homewater.part_reader import NOTED, SKIPPED, THRESHOLDS
 from homewater.read_balance import COLUMNS
 from homewater.store import CHUNK, VariantBlock
@@ -75,9 +84,9 @@ def _marker_columns(name: str, line: int, header: list[str]) -> tuple[list[str],
         found = f"{shown(header[0]) or 'no name'} as the first column"
         return [], [Problem(name, place, ANIMAL, found, f"{ANIMAL} as the first column, spelt so")]
     again = [(column, n) for column, n in Counter(header[1:]).items() if n > 1 and column]
-    return header[1:], [
-        Problem(name, place, shown(c), f"{n} columns of this name", "each marker once") for c, n in again
-    ]
+    problems = [Problem(name, place, shown(c), f"{n} columns of this name", "each marker once") for c, n in again]
+    problems += [Problem(name, place, shown(c), "a date", NO_DATE) for c in header[1:] if looks_like_date(c)]
+    return header[1:], problems
 
 
 def _wrong_width(name: str, line: int, found: int, expected: int) -> Problem:
@@ -108,7 +117,7 @@ def read_genotype_table_header(
             return None, problems, set()
         place = {marker: chrom for marker, chrom in zip(markers.frame["marker"], markers.frame["chrom"], strict=True)}
         for column in dict.fromkeys(filter(None, columns)):
-            if markers.whole and column not in place:
+            if markers.whole and column not in place and not looks_like_date(column):
                 near = nearest(column, [m for m in place if m not in columns]) if len(problems) < MAX_LISTED else None
                 allowed = f"a marker of {markers.name}" + (f"; did you mean {near}?" if near else "")
                 problems.append(Problem(name, f"line {line}", shown(column), "an unknown marker", allowed))

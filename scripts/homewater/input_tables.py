@@ -26,10 +26,20 @@ from homewater.tables import required_columns, table_schema, value_problem
 NEAR_MISS = 0.85  # likeness (difflib ratio) above which an unknown column is taken for a misspelt one
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+", re.ASCII)
+# what spreadsheets make of names such as MAR1, SEP2 or 1-2-20; common practice, no source
+_MONTHS = "jan|feb|mar|apr|may|jun|jul|aug|sep|sept|oct|nov|dec"
+_SHEET_DATE = re.compile(
+    rf"\d{{1,2}}[-/. ]({_MONTHS})([-/. ]\d{{2,4}})?|({_MONTHS})[-/. ]\d{{2,4}}|\d{{1,2}}([-/.])\d{{1,2}}\4\d{{2,4}}"
+    r"|\d{4}([-/.])\d{2}\5\d{2}([ T]00:00(:00)?)?",
+    re.ASCII | re.IGNORECASE,
+)
 _TIME = r"T([01]\d|2[0-3]):[0-5]\d(:[0-5]\d(\.\d+)?)?(Z|[+-]\d{2}(:?\d{2})?)?"
 _DAY = re.compile(rf"(\d{{4}}(?:-\d{{2}}(?:-\d{{2}})?)?)(?:(?<=-\d\d-\d\d){_TIME})?", re.ASCII)
 _SHORT_END = re.compile(r"(\d{2}-)?\d{2}", re.ASCII)
 SAVE_AS = "save it as CSV with commas between the columns, points in numbers, and UTF-8"
+
+
+NO_DATE = "a marker's name (spreadsheets make dates of names such as MAR1: import the columns as text)"
 
 
 @dataclass
@@ -257,6 +267,8 @@ def _value(text: str, described: dict) -> tuple[object, tuple[str, str] | None]:
     if any(unicodedata.category(c) == "Cc" and not c.isspace() for c in text):
         return text, (shown(text), "text without control characters")
     text = " ".join(text.split())
+    if described["name"] == "marker" and looks_like_date(text):
+        return text, (f"{shown(text)}, a date", NO_DATE)
     if value_problem(text, described):
         near = nearest(text, described["constraints"].get("enum", []))
         return text, (shown(text), allowed + (f"; did you mean {near}?" if near else ""))
@@ -291,6 +303,11 @@ def shown(text: str) -> str:
     """Return a value for a message: cut at 60 characters, what cannot be seen as its code."""
     text = text if len(text) <= 60 else text[:57] + "..."
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
+def looks_like_date(text: str) -> bool:
+    """Return whether a name is such a date as spreadsheets make of names like MAR1."""
+    return bool(_SHEET_DATE.fullmatch(text))
 
 
 def nearest(text: str, known: Iterable[str]) -> str | None:

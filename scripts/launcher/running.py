@@ -16,7 +16,7 @@ from typing import TextIO
 
 from homewater.environment import fixed_environment, prepare_caches
 from homewater.errors import EXIT_BAD_INPUT, EXIT_DONE, EXIT_FAILED, InputError, Problem, describe
-from homewater.settings import input_files
+from homewater.settings import input_files, shown_names
 from homewater.writer import write_json
 from launcher.command import (
     available_cores,
@@ -89,13 +89,35 @@ def make_demo_inputs(clone: Path, environment: dict[str, str]) -> bool:
     return subprocess.run(command, cwd=clone, env=environment, stdin=subprocess.DEVNULL, stdout=2).returncode == 0
 
 
-def input_problems(folder: Path) -> list[Problem]:
-    """Return what steps recorded as faults of the input, in the order of the records' names."""
-    return [
-        Problem(**record)
-        for file in sorted(folder.glob("*.json"))
-        for record in json.loads(file.read_text(encoding="utf-8"))
-    ]
+def input_problems(folder: Path, settings: dict) -> list[Problem]:
+    """Return what steps recorded as faults of the input, files as the user wrote them, in the order of the records."""
+    problems = []
+    for file in sorted(folder.glob("*.json")):
+        for record in json.loads(file.read_text(encoding="utf-8")):
+            files = users_files(record["file"], settings, file.name.split("."))
+            problems.append(Problem(**{**record, "file": files}))
+    return problems
+
+
+def users_files(file: str, settings: dict, wildcards: list[str]) -> str:
+    """Return what a step calls a file as the user wrote it: steps know tables by their keys, others by bare names.
+
+    Args:
+        file: `genotypes`, `samples`, `sites` or `transfers`, or names without folders, with commas between them.
+        settings: the full settings.
+        wildcards: of the step's rule, among them the species if it has one.
+    """
+    names = shown_names(settings)
+    if file in names.values():
+        return file
+    own = [species for species in settings["species"] if species["id"] in wildcards]
+    if file in ("samples", "sites", "transfers") and file in settings:
+        return names[settings[file]]
+    if file == "genotypes" and own:
+        return ", ".join(names[path] for path in own[0]["genotypes"])
+    written = [path for species in own for path in species["genotypes"]]
+    by_name = {Path(path).name: names[path] for path in [*reversed(names), *written]}
+    return ", ".join(by_name.get(name, name) for name in file.split(", "))
 
 
 def run_snakemake(study: Study, extra: list[str], run: str, caller: Path, environment: dict[str, str]) -> int:
@@ -157,7 +179,7 @@ def run_snakemake(study: Study, extra: list[str], run: str, caller: Path, enviro
         return EXIT_FAILED
     if telling or code == 0:
         return EXIT_FAILED if code else EXIT_DONE
-    problems = input_problems(records)
+    problems = input_problems(records, study.settings)
     if problems:
         say(describe(problems))
         return EXIT_BAD_INPUT

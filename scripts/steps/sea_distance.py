@@ -29,7 +29,7 @@ def main(sites: str, coastline: str, distances: str, positions: str, cell_degree
     found = sea_distances(latitude, longitude, read_land(coastline), cell_degrees, max_snap_km)
     problems = [
         Problem(
-            "sites.csv",
+            "sites",
             f"locationID {ids[i]}",
             "decimalLatitude, decimalLongitude",
             f"{latitude[i]:g}, {longitude[i]:g}: no water within {max_snap_km:g} km of this place",

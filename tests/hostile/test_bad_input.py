@@ -14,6 +14,7 @@ from tests.homewater.handmade import IDS, SAMPLES, SITES, STUDY, TRANSFERS, pack
 from homewater.errors import InputError
 from homewater.settings import check_settings
 from homewater.tables import read_table
+from steps.sea_distance import main as sea_distance
 
 ROOT = Path(__file__).resolve().parents[2]
 SQUARE = [[-9, 55], [-5, 55], [-5, 60], [-9, 60], [-9, 55]]
@@ -72,8 +73,17 @@ def test_a_vcf_that_declares_no_chromosome_passes_as_the_standard_lets_it(tmp_pa
     assert json.loads(out["check"].read_text(encoding="utf-8"))["species"]["topshell"]["contigs"] == []
 
 
-@pytest.mark.parametrize("dress", [lambda t: "\ufeff" + t, lambda t: t.replace("\n", "\r\n")], ids=["bom", "crlf"])
-def test_bom_and_windows_line_ends_give_the_same_outputs(tmp_path, dress):
+@pytest.mark.parametrize(
+    "dress",
+    [
+        lambda t: "\ufeff" + t,
+        lambda t: t.replace("\n", "\r\n"),
+        lambda t: t.replace("\n", " \n").replace(",", " ,"),
+        lambda t: t + "," * t.split("\n")[0].count(",") + "\n \n\n",
+    ],
+    ids=["bom", "crlf", "trailing blanks", "empty rows"],
+)
+def test_habits_of_spreadsheets_that_change_nothing_give_the_same_outputs(tmp_path, dress):
     (tmp_path / "a").mkdir()
     (tmp_path / "b").mkdir()
     plain = run(write_study(tmp_path / "a"))
@@ -94,6 +104,52 @@ def test_further_columns_are_listed(tmp_path):
 
 CASES = {
     "missing column": ({"samples__csv": SAMPLES.replace("role", "part")}, [("samples.csv", "line 1", "role")]),
+    "a column twice": (
+        {"samples__csv": "\n".join(f"{line},query" for line in SAMPLES.splitlines()).replace("Of,query", "Of,role")},
+        [("samples.csv", "line 1", "role")],
+    ),
+    "unknown species of a sample": (
+        {"samples__csv": SAMPLES.replace("T4,topshell", "T4,urchin")},
+        [
+            ("samples.csv", "line 5", "species"),
+            ("samples.csv", "line 6", "replicateOf"),
+            ("topshell.vcf.gz", "line 5", "T4"),
+        ],
+    ),
+    "unknown kind of site": (
+        {"sites__csv": SITES.replace("farm", "farmed")},
+        [("sites.csv", "line 4", "kind")],
+    ),
+    "duplicate site": (
+        {"sites__csv": SITES + "ald_north,Old Quay,58.25,-6.5,Aldermark,wild\n"},
+        [("sites.csv", "line 5", "locationID")],
+    ),
+    "duplicate move": (
+        {"transfers__csv": TRANSFERS.replace("M2", "M1")},
+        [("transfers.csv", "line 3", "transferID")],
+    ),
+    "longitude out of range": (
+        {"sites__csv": SITES.replace("-7.75", "352.25")},
+        [("sites.csv", "line 4", "decimalLongitude")],
+    ),
+    "a month that is none": (
+        {"samples__csv": SAMPLES.replace("2019-06-01", "2019-13-01")},
+        [("samples.csv", "line 2", "eventDate")],
+    ),
+    "a span that ends before it starts": (
+        {"samples__csv": SAMPLES.replace("2019-06-03/2019-06-05", "2019-06-05/2019-06-03")},
+        [("samples.csv", "line 5", "eventDate")],
+    ),
+    "a spreadsheet's count of days": (
+        {"samples__csv": SAMPLES.replace("2019-06-01", "43617")},
+        [("samples.csv", "line 2", "eventDate")],
+    ),
+    "a date the other way round": (
+        {"transfers__csv": TRANSFERS.replace("2018-05-02", "02/05/2018")},
+        [("transfers.csv", "line 2", "eventDate")],
+    ),
+    "UTF-16": ({"samples__csv": SAMPLES.encode("utf-16")}, [("samples.csv", "line 1", "")]),
+    "a spreadsheet": ({"samples__csv": b"PK\x03\x04" + SAMPLES.encode()}, [("samples.csv", "", "")]),
     "unknown site": (
         {"samples__csv": SAMPLES.replace("T3,topshell,ald_south", "T3,topshell,ald_west")},
         [("samples.csv", "line 4", "locationID")],
@@ -226,6 +282,51 @@ def test_a_file_that_may_not_be_read_is_told(tmp_path):
         "sites.csv: found a file that this user may not read; allowed: a file that can be read; "
         "its path is relative to the study file"
     ], done.stderr
+
+
+def test_a_file_that_the_system_refuses_is_told(tmp_path, monkeypatch):
+    """The same where the system itself says no, as on a share that denies its owner."""
+    import builtins
+
+    usual = builtins.open
+
+    def deny(file, *rest, **named):
+        if str(file).endswith("sites.csv"):
+            raise PermissionError(13, "Permission denied", str(file))
+        return usual(file, *rest, **named)
+
+    write_study(tmp_path)
+    monkeypatch.setattr(builtins, "open", deny)
+    assert told(tmp_path) == [("sites.csv", "", "")]
+
+
+def test_a_site_without_animals_or_with_one_is_allowed(tmp_path):
+    sites = SITES + "ald_bare,Bare Skerry,57.75,-6.5,Aldermark,wild\n"
+    out = run(write_study(tmp_path, sites__csv=sites))
+    assert read_table(out["sites"], "input_sites")["locationID"].tolist()[-1] == "ald_bare"
+    assert read_table(out["samples"], "input_samples")["locationID"].tolist().count("ald_south") == 1
+
+
+@pytest.mark.parametrize(("latitude", "longitude"), [(57.25, -4.5), (45.0, 5.0)])
+def test_a_site_on_land_far_from_water_is_told(tmp_path, latitude, longitude):
+    """On a drawn land of two degrees; the step of distances by water says it, in the study's own words."""
+    ring = (
+        [[-6, 56], [-3, 56], [-3, 58.5], [-6, 58.5], [-6, 56]]
+        if longitude < 0
+        else [[2, 42], [8, 42], [8, 48], [2, 48], [2, 42]]
+    )
+    (tmp_path / "coast.geojson").write_text(json.dumps({"type": "Polygon", "coordinates": [ring]}), encoding="utf-8")
+    sites = SITES + f"ald_inland,Inland Quay,{latitude},{longitude},Aldermark,wild\n"
+    out = run(write_study(tmp_path, sites__csv=sites))
+    with pytest.raises(InputError) as caught:
+        sea_distance(
+            sites=str(out["sites"]), coastline=str(tmp_path / "coast.geojson"), distances=str(tmp_path / "km.csv"),
+            positions=str(tmp_path / "places.csv"), cell_degrees=0.1, max_snap_km=20,
+        )  # fmt: skip
+    (problem,) = caught.value.problems
+    assert (problem.file, problem.place) == ("sites", "locationID ald_inland")
+    assert problem.found == f"{latitude:g}, {longitude:g}: no water within 20 km of this place"
+    assert not (tmp_path / "km.csv").exists()
 
 
 def test_all_faults_of_all_files_are_told_together(tmp_path):

@@ -7,6 +7,11 @@ from pathlib import Path
 import pytest
 import yaml
 from tests.homewater.handmade import IDS, SAMPLES, SITES, STUDY, packed, vcf_text, write_study
+from tests.pipeline.whole_runs import copy_of_clone, without_truth
+from tests.pipeline.whole_runs import run as run_command
+
+from homewater.study_generator import small_study
+from homewater.tables import read_table
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -83,5 +88,36 @@ def test_a_study_without_a_marker_left_says_which_filter_took_them(run, tmp_path
     alike = vcf_text().replace("0/1", "0/0")
     code, lines, _ = run(STUDY, topshell__vcf__gz=packed(alike, "bgzip", tmp_path))
     assert code == 2, lines
-    assert "no marker left: monomorphic removed 2 of 2" in lines[-1]
+    assert lines[-1].startswith("topshell.vcf.gz: found no marker left: monomorphic removed 2 of 2")
     assert not any("Traceback" in line for line in lines)
+
+
+@pytest.mark.full
+def test_a_site_far_from_water_is_the_last_thing_printed(run):
+    """Found by the distances by water, with the packaged coastline; the point lies in the middle of a continent."""
+    code, lines, _ = run(STUDY, sites__csv=SITES + "ald_inland,Inland Quay,47,9.5,Aldermark,wild\n")
+    assert code == 2, lines
+    assert lines[-1].startswith(
+        "sites.csv, locationID ald_inland, column decimalLatitude, decimalLongitude: found 47, 9.5"
+    )
+    assert not any("Traceback" in line for line in lines)
+
+
+@pytest.mark.full
+def test_sites_with_one_animal_and_with_none_run_to_the_report(tmp_path):
+    """They are listed and define nothing."""
+    written = small_study(
+        tmp_path / "study", seed=4, n_sites=5, n_per_site=(25, 1, 25, 0, 25), n_lineages=1, within="panmixia",
+        native_range=False,
+    )  # fmt: skip
+    without_truth(tmp_path / "study")
+    clone = copy_of_clone(tmp_path / "clone")
+    done = run_command(clone, written.config)
+    assert done.returncode == 0, done.stderr[-3000:]
+    results = clone / "results" / "small" / "topshell"
+    diversity = read_table(results / "structure/site_diversity.csv").set_index("locationID")["n"]
+    assert diversity["S02"] == 1
+    units = read_table(results / "units/units.csv").set_index("locationID")
+    assert {"S02", "S04"} <= set(units.index)
+    assert set(units.loc[["S02", "S04"], "basis"]) <= {"nearest_by_water", "none"}
+    assert (clone / "reports" / "small.pdf").stat().st_size > 10_000

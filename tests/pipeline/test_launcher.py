@@ -21,6 +21,7 @@ from launcher.command import only_tells, profile_folder, runs_here, snakemake_ar
 from launcher.lock import release_snakemake
 from launcher.processes import cancel_cluster_jobs, end_run, processes_of
 from launcher.progress import Progress
+from launcher.running import users_files
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -358,6 +359,27 @@ def test_bad_input_found_by_a_step_ends_with_its_message_alone_and_exit_code_2(t
     toy.write("fine")
     assert toy.run().returncode == 0  # the record of the last run is gone
     assert not list((toy.results / "logs" / "input_errors").glob("*.json"))
+
+
+def test_files_are_told_as_the_user_wrote_them():
+    settings = {
+        "study": {"id": "s"}, "samples": "tables/samples.csv", "sites": "/abs/sites of ours.csv", "coastline": "global",
+        "species": [
+            {"id": "topshell", "genotypes": ["a/calls.vcf", "/far/more.bcf"], "recombination": {}},
+            {"id": "urchin", "genotypes": ["b/calls.vcf"], "recombination": {}},
+        ],
+    }  # fmt: skip
+    for file, wildcards, shown in (
+        ("samples", ["filters", "s", "topshell", "json"], "tables/samples.csv"),
+        ("sites", ["sea_distance", "s", "json"], "sites of ours.csv"),
+        ("genotypes", ["filters", "s", "topshell", "json"], "a/calls.vcf, more.bcf"),
+        ("calls.vcf", ["import_part", "s", "topshell", "0", "json"], "a/calls.vcf"),
+        ("calls.vcf", ["import_part", "s", "urchin", "0", "json"], "b/calls.vcf"),
+        ("calls.vcf, more.bcf", ["genotypes", "s", "topshell", "json"], "a/calls.vcf, more.bcf"),
+        ("a/calls.vcf", ["check_inputs", "s", "json"], "a/calls.vcf"),
+        ("elsewhere.csv", ["check_inputs", "s", "json"], "elsewhere.csv"),
+    ):
+        assert users_files(file, settings, wildcards) == shown
 
 
 def test_a_crash_ends_with_exit_code_1_naming_rule_and_log(toy):
