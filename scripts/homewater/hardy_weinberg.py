@@ -73,7 +73,7 @@ def _convolve(a, n_a, b, n_b, out):
 
 
 @numba.njit(cache=True)
-def _moments(n, copies):
+def moments(n, copies):
     """Return mean and variance of the heterozygotes of one site (Levene 1949, Ann Math Stat 20:91-94)."""
     a, b, all_copies = float(copies), float(2 * n - copies), 2.0 * n
     if a * b == 0.0 or n < 2:
@@ -84,10 +84,10 @@ def _moments(n, copies):
 
 
 @numba.njit(cache=True)
-def _deficit(counts):
+def deficit_of(counts):
     """Return (heterozygotes - expected) / standard deviation at one site; 0 where the copies leave no choice."""
     n = counts[0] + counts[1] + counts[2]
-    mean, square = _moments(n, 2 * counts[2] + counts[1])
+    mean, square = moments(n, 2 * counts[2] + counts[1])
     return (counts[1] - mean) / np.sqrt(square) if square > 1e-9 else 0.0
 
 
@@ -98,7 +98,7 @@ def _plain_p(counts, used):
     for s in range(counts.shape[0]):
         n = counts[s, 0] + counts[s, 1] + counts[s, 2]
         if n > 0 and used[s]:
-            mean, own = _moments(n, 2 * counts[s, 2] + counts[s, 1])
+            mean, own = moments(n, 2 * counts[s, 2] + counts[s, 1])
             distance += counts[s, 1] - mean
             square += own
     distance = abs(distance)
@@ -120,7 +120,8 @@ def _total_p(counts, used, site, total, spare):
 
 
 @numba.njit(cache=True)
-def _exact_p(counts, used, site, total, spare):
+def convolved(counts, used, site, total, spare):
+    """Fill total[k] with P(all heterozygotes = low + 2 k) over the sites used; return (observed, low, entries)."""
     observed, low, entries = 0, 0, 1
     total[0] = 1.0
     for s in range(counts.shape[0]):
@@ -144,6 +145,12 @@ def _exact_p(counts, used, site, total, spare):
         low += 2 * start
         for k in range(entries):
             total[k] = spare[start + k]
+    return observed, low, entries
+
+
+@numba.njit(cache=True)
+def _exact_p(counts, used, site, total, spare):
+    observed, low, entries = convolved(counts, used, site, total, spare)
     at = (observed - low) // 2
     if at < 0 or at >= entries:
         return NEGLIGIBLE
@@ -160,7 +167,7 @@ def _marker(counts, site, total, spare, used, deficit):
     for s in range(counts.shape[0]):
         used[s] = counts[s, 0] + counts[s, 1] + counts[s, 2] > 0
         called += used[s]
-        deficit[s] = _deficit(counts[s]) if used[s] else 0.0
+        deficit[s] = deficit_of(counts[s]) if used[s] else 0.0
     if called == 0:
         return np.nan
     p = _total_p(counts, used, site, total, spare)
@@ -178,14 +185,20 @@ def _marker(counts, site, total, spare, used, deficit):
 
 
 @numba.njit(cache=True)
-def _all(counts, out):
-    n_sites = counts.shape[1]
-    room = 2
+def room_for(counts):
+    """Return the entries that the distribution of a total may take."""
+    n_sites, room = counts.shape[1], 2
     for s in range(n_sites):
         largest = 0
         for m in range(counts.shape[0]):
             largest = max(largest, counts[m, s, 0] + counts[m, s, 1] + counts[m, s, 2])
         room += largest + 1
+    return room
+
+
+@numba.njit(cache=True)
+def _all(counts, out):
+    n_sites, room = counts.shape[1], room_for(counts)
     site, total, spare = np.empty(room), np.empty(room), np.empty(room)
     used, deficit = np.empty(n_sites, dtype=np.bool_), np.empty(n_sites)
     for m in range(counts.shape[0]):

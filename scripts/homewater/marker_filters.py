@@ -1,4 +1,8 @@
-"""Which markers stay: called often enough, variable, not too rare, in Hardy-Weinberg proportions within sites."""
+"""Which markers stay.
+
+Technical filters first: called often enough, overall and at every site, variable, the same in all batches and in both
+sexes. Then those of frequency and of Hardy-Weinberg proportions within sites.
+"""
 
 from __future__ import annotations
 
@@ -7,24 +11,35 @@ import pandas as pd
 
 from homewater.errors import InputError, Problem
 from homewater.hardy_weinberg import hardy_weinberg_p
+from homewater.heterozygote_excess import heterozygote_excess_p
 from homewater.statistics import divide_or_nan, false_discovery
 
+MIN_SITE_ANIMALS = 10  # of a site whose call rate counts: of fewer, one lost call is too large a share
 SETTINGS = {
     "call_rate": "min_call_rate",
+    "site_call_rate": "min_site_call_rate",
     "monomorphic": "",
+    "batch": "batch_fdr",
+    "sex_linked": "sex_linked_fdr",
     "minor_allele_frequency": "min_minor_allele_frequency",
+    "minor_allele_count": "min_minor_allele_count",
+    "excess_heterozygosity": "hardy_weinberg_fdr",
     "hardy_weinberg": "hardy_weinberg_fdr",
 }
 
 
-def filter_markers(markers: pd.DataFrame, counts: np.ndarray, settings: dict) -> tuple[pd.DataFrame, list[dict]]:
+def filter_markers(
+    markers: pd.DataFrame, counts: np.ndarray, settings: dict, differences: dict[str, np.ndarray] | None = None
+) -> tuple[pd.DataFrame, list[dict]]:
     """Go through all filters of markers but linkage thinning.
 
     Args:
         markers: marker, chrom, pos, ref, alt.
         counts: int32 (n_markers, n_sites, 4), genotype counts of the defining animals by site: homozygous reference,
             heterozygous, homozygous alternate, missing.
-        settings: min_call_rate, min_minor_allele_frequency, hardy_weinberg_fdr.
+        settings: the keys named in SETTINGS.
+        differences: float64 (n_markers,) p values of tests of batches (`batch`) and sexes (`sex_linked`), NaN where not
+            tested; none by default.
 
     Returns:
         The table of schema `markers` but for `thinned`, and the rows of schema `filter_summary`.
@@ -37,6 +52,7 @@ def filter_markers(markers: pd.DataFrame, counts: np.ndarray, settings: dict) ->
     call_rate = divide_or_nan(called, total.sum(axis=1))
     alternate = divide_or_nan(total[:, 1] + 2 * total[:, 2], 2 * called)
     minor = np.minimum(alternate, 1 - alternate)
+    minor_count = np.minimum(total[:, 1] + 2 * total[:, 2], total[:, 1] + 2 * total[:, 0])
     table = markers[["marker", "chrom", "pos", "ref", "alt"]].assign(
         status="kept", reason="", call_rate=call_rate, minor_allele_frequency=minor
     )
@@ -45,23 +61,33 @@ def filter_markers(markers: pd.DataFrame, counts: np.ndarray, settings: dict) ->
     value, limit = np.full(len(table), np.nan), np.full(len(table), np.nan)
     summary = []
 
-    def remove(name: str, rows: np.ndarray, values: np.ndarray | None = None) -> None:
+    def remove(name: str, rows: np.ndarray, values: np.ndarray) -> None:
         rows = rows & left
         reason[rows] = name
-        if values is not None:
-            value[rows], limit[rows] = values[rows], settings[SETTINGS[name]]
+        value[rows], limit[rows] = values[rows], settings[SETTINGS[name]] if SETTINGS[name] else 0
         before, gone = int(left.sum()), int(rows.sum())
         summary.append({"step": name, "before": before, "removed": gone, "after": before - gone, "what": "markers"})
         left[rows] = False
 
+    def tested(name: str, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        q = false_discovery(np.where(left, p, np.nan))
+        return np.nan_to_num(q, nan=2.0) <= settings[SETTINGS[name]], q
+
     remove("call_rate", ~(np.nan_to_num(call_rate) >= settings["min_call_rate"]) | (called == 0), call_rate)
-    remove("monomorphic", ~(np.nan_to_num(minor) > 0))
+    lowest = lowest_site_call_rate(counts)
+    remove("site_call_rate", lowest < settings["min_site_call_rate"], lowest)
+    remove("monomorphic", ~(np.nan_to_num(minor) > 0), np.nan_to_num(minor))
+    for name in ("batch", "sex_linked"):
+        remove(name, *tested(name, (differences or {}).get(name, np.full(len(table), np.nan))))
     technical = left.copy()
     remove("minor_allele_frequency", np.nan_to_num(minor) < settings["min_minor_allele_frequency"], minor)
-    p = np.full(len(table), np.nan)
-    p[left] = hardy_weinberg_p(counts[left])
-    q = false_discovery(p)
-    remove("hardy_weinberg", np.nan_to_num(q, nan=2.0) <= settings["hardy_weinberg_fdr"], q)
+    remove("minor_allele_count", minor_count < settings["min_minor_allele_count"], minor_count)
+    excess_p, p = np.full((2, len(table)), np.nan)
+    excess_p[left], p[left] = heterozygote_excess_p(counts[left]), hardy_weinberg_p(counts[left])
+    in_excess, excess_q = tested("excess_heterozygosity", excess_p)
+    departs, q = tested("hardy_weinberg", p)  # both over the same markers, before either takes any
+    remove("excess_heterozygosity", in_excess, excess_q)
+    remove("hardy_weinberg", departs, q)
     if not left.any():
         raise InputError(_none_left(summary))
     table = table.assign(
@@ -70,10 +96,22 @@ def filter_markers(markers: pd.DataFrame, counts: np.ndarray, settings: dict) ->
         passes_technical=technical,
         hardy_weinberg_p=p,
         hardy_weinberg_q=q,
+        excess_heterozygosity_q=excess_q,
         value=value,
         limit=limit,
     )
     return table, summary
+
+
+def lowest_site_call_rate(counts: np.ndarray) -> np.ndarray:
+    """Return the lowest call rate over sites with MIN_SITE_ANIMALS and more, float64 (n_markers,); 1 without any.
+
+    Args:
+        counts: int32 (n_markers, n_sites, 4), as in `filter_markers`.
+    """
+    animals = counts.sum(axis=2)
+    large = animals[0] >= MIN_SITE_ANIMALS if len(counts) else np.zeros(counts.shape[1], dtype=bool)
+    return divide_or_nan(counts[:, large, :3].sum(axis=2), animals[:, large]).min(axis=1, initial=1.0)
 
 
 def _none_left(summary: list[dict]) -> Problem:

@@ -165,6 +165,9 @@ def _methods(study: StudyResults, writer: Writer) -> Section:
     values = {
         **cited,
         "min_call_rate": numbers.stated(markers["min_call_rate"]),
+        "min_site_call_rate": numbers.stated(markers["min_site_call_rate"]),
+        "batch_fdr": numbers.stated(markers["batch_fdr"]),
+        "sex_linked_fdr": numbers.stated(markers["sex_linked_fdr"]),
         "min_minor_allele_frequency": numbers.stated(markers["min_minor_allele_frequency"]),
         "hardy_weinberg_fdr": numbers.stated(markers["hardy_weinberg_fdr"]),
         "permutations": numbers.count(settings["structure"]["permutations"]),

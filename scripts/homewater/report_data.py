@@ -16,6 +16,7 @@ SPECIES_TABLES = {
     "site_roles": "site_roles",
     "filter_summary": "filter_summary",
     "kin_thinning": "kin_thinning",
+    "batch_effects": "batch_effects",
     "site_diversity": "site_diversity",
     "pairwise_fst": "pairwise_fst",
     "pca": "pca",

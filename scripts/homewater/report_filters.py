@@ -6,6 +6,7 @@ from homewater.filter_figure import Rung, draw_ladders
 from homewater.report_data import SpeciesResults, StudyResults
 from homewater.report_parts import Section, Writer
 
+LEVEL = 0.05  # false-discovery rate at which batches are said to differ
 SHOWN_SITES = 12  # of the table of kin: those that lose most animals
 
 
@@ -52,8 +53,28 @@ def filters_section(study: StudyResults, species: SpeciesResults, writer: Writer
         writer.column(f"column.{c}", number=True) for c in ("before", "removed", "after", "flagged", "expected_false")
     ]
     section.add("table", writer.table(writer.say("caption.filters"), columns, rows))
+    _add_batches(section, species, writer)
     _add_kin(section, study, species, writer)
     return section
+
+
+def _add_batches(section: Section, species: SpeciesResults, writer: Writer) -> None:
+    table = species.tables["batch_effects"]
+    known = table[table["fst"].notna()]
+    if not len(known):
+        section.say(writer.say("batches.none"))
+        return
+    top = known.loc[known["fst"].astype(float).idxmax()]
+    section.say(
+        writer.say(
+            "batches.tested",
+            pairs=writer.say("batches.pairs", count=len(known)),
+            differ=writer.say("batches.differ", count=int((known["q_value"].astype(float) <= LEVEL).sum())),
+            level=writer.numbers.stated(LEVEL),
+            interval=writer.numbers.interval(top["fst"], top["ci_low"], top["ci_high"]),
+            site=writer.site(top["locationID"]),
+        )
+    )
 
 
 def _add_kin(section: Section, study: StudyResults, species: SpeciesResults, writer: Writer) -> None:

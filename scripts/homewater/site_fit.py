@@ -18,6 +18,7 @@ from homewater.statistics import divide_or_nan
 
 MIN_MARKERS = 100  # called in an animal that is judged
 FALSE_FLAGS = 0.1  # animals expected by chance, in all, to be flagged as fitting another site
+TAIL_DEGREES = 20  # of Student's t: linked markers and few animals a site give longer tails than the normal's
 ABOUT_AS_WELL = 0.25  # of the gain over the own site: sites that lose no more than this fit about as well as the best
 MIN_ROW = 3  # neighbours in the sample sheet, or animals of a batch, that all fit one other site
 _BLOCK = 4096
@@ -171,7 +172,7 @@ def fits_another_site(fit: SiteFit, own: np.ndarray, judged: np.ndarray, counted
     tests = sum(int((judged & (own == s) & known).sum()) for s in ratios) * (n_sites - 1)
     if not tests:
         return OtherSite(flagged, best, fits, float("nan"))
-    far = -special.ndtri(min(0.5, FALSE_FLAGS / tests))
+    far = -float(special.stdtrit(TAIL_DEGREES, min(0.5, FALSE_FLAGS / tests)))
     pooled = max(1.0, 1.4826 * _median(np.concatenate([r.ravel() for r in ratios.values()])))
     for s, ratio in ratios.items():
         rows = np.flatnonzero(judged & (own == s) & known)

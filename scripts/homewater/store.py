@@ -320,12 +320,19 @@ class Genotypes:
         Returns:
             int32 (n_markers, n_groups, 4): homozygous reference, heterozygous, homozygous alternate, missing.
         """
-        words = group_words(self._layout, group, n_groups)
         counts = np.zeros((self.n_markers, n_groups, 4), dtype=np.int32)
+        for rows, block in self.genotype_count_blocks(group, n_groups):
+            counts[rows] = block
+        return counts
+
+    def genotype_count_blocks(self, group: np.ndarray, n_groups: int) -> Iterator[tuple[slice, np.ndarray]]:
+        """Yield what `genotype_counts` returns block by block, for many groups: slice of markers, counts there."""
+        words = group_words(self._layout, group, n_groups)
         for start in range(0, self.n_markers, CHUNK):
             planes = self._planes[start : start + CHUNK]
-            count_into(planes, *words, counts[start : start + planes.shape[0]])
-        return counts
+            counts = np.zeros((planes.shape[0], n_groups, 4), dtype=np.int32)
+            count_into(planes, *words, counts)
+            yield slice(start, start + planes.shape[0]), counts
 
     def variant_blocks(self) -> Iterator[VariantBlock]:
         """Yield the whole store again as blocks of CHUNK markers, as `write_genotypes` takes them."""

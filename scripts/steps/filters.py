@@ -7,12 +7,15 @@ import pandas as pd
 import shapely
 
 from homewater.animal_filters import filter_animals, site_roles
+from homewater.batch_effects import MIN_ANIMALS, add_components, batch_table, cells
 from homewater.bit_planes import group_words
 from homewater.errors import InputError
 from homewater.genotyping_error import discordance, error_by_batch, error_rate
+from homewater.group_tests import ALLELES, HETEROZYGOTES, beyond_most, differences
 from homewater.input_files import read_polygons
 from homewater.kin_thinning import kin_table
 from homewater.marker_filters import filter_markers
+from homewater.statistics import chromosome_blocks
 from homewater.step import run_step
 from homewater.store import Genotypes, SiteCounts, open_genotypes, write_site_counts
 from homewater.tables import read_table, write_table
@@ -21,7 +24,9 @@ from homewater.writer import write_json
 
 BLOCK = 4096
 MARKER_COLUMNS = ["marker", "chrom", "pos", "ref", "alt", "status", "reason", "call_rate", "minor_allele_frequency",
-                  "thinned", "passes_technical", "hardy_weinberg_p", "hardy_weinberg_q", "value", "limit"]  # fmt: skip
+                  "thinned", "passes_technical", "hardy_weinberg_p", "hardy_weinberg_q", "value", "limit",
+                  "excess_heterozygosity_q"]  # fmt: skip
+SEXES = {"female": 0, "f": 0, "male": 1, "m": 1}
 TYPES = ("multiallelic", "no_alternate", "symbolic", "spanning_deletion", "not_one_base", "ambiguous_base")
 
 
@@ -37,6 +42,7 @@ def main(
     site_counts: str,
     genotyping_error: str,
     kin_thinning: str,
+    batch_effects: str,
     settings: dict,
     species: str,
 ) -> None:
@@ -54,7 +60,10 @@ def main(
     place = animals.table["locationID"].map({name: i for i, name in enumerate(defining_sites)}).fillna(-1)
     place = place.to_numpy(dtype=np.int64)
     counts = store.genotype_counts(np.where(defines, place, -1), len(defining_sites))
-    table, taken = filter_markers(store.markers, counts, settings)
+    batches, batch_number = np.unique(batch, return_inverse=True)
+    batch_number = np.where(batch == "", -1, batch_number)
+    differing = _differing_markers(store, animals.table, place, batch_number, _sexes(sheet), len(defining_sites))
+    table, taken = filter_markers(store.markers, counts, settings, differing)
     table["thinned"] = _thinned(store, table, defines, settings)
 
     technical = table["passes_technical"].to_numpy(dtype=bool)
@@ -73,12 +82,69 @@ def main(
     write_table(table[MARKER_COLUMNS], markers, "markers")
     write_table(rows, summary, "filter_summary")
     write_table(roles, site_roles, "site_roles")
+    between = _between_batches(store, table, place, batch_number, defines, defining_sites, batches.tolist())
+    write_table(between, batch_effects)
     write_table(kin_table(defining_sites, with_kin[technical], counts[technical], families), kin_thinning)
     write_site_counts(site_counts, SiteCounts(counts, np.array(defining_sites), store.markers))
     error = error_rate(differing, compared, settings["genotyping_error"])
     error["by_batch"] = error_by_batch(differing, compared, batch[first], batch[second])
     write_json(error, genotyping_error)
     print(rows.to_string(index=False))
+
+
+def _sexes(sheet: pd.DataFrame) -> np.ndarray:
+    known = sheet["sex"].fillna("").str.strip().str.lower() if "sex" in sheet else pd.Series("", index=sheet.index)
+    return known.map(SEXES).fillna(-1).to_numpy(dtype=np.int64)
+
+
+def _differing_markers(
+    store: Genotypes, table: pd.DataFrame, place: np.ndarray, batch: np.ndarray, sex: np.ndarray, n_sites: int
+) -> dict[str, np.ndarray]:
+    """Return the p values of the markers' differences between batches and between sexes, within sites."""
+    defines = table["defines"].to_numpy(dtype=bool)
+    # movers and crosses among the animals of one batch are no fault of a marker
+    apart = table["flags"].str.contains("fits_another_site|high_heterozygosity|unlike_any_site").to_numpy(dtype=bool)
+    found = {}
+    for name, group, scores in (("batch", batch, (ALLELES,)), ("sex_linked", sex, (ALLELES, HETEROZYGOTES))):
+        cell, cell_site, cell_group, _ = cells(place, group, defines & ~apart)
+        if not cell_site.size:
+            continue
+        results = [[] for _ in scores]
+        for _, counts in store.genotype_count_blocks(cell, cell_site.size):
+            for result, score in zip(results, scores, strict=True):
+                result.append(differences(counts, cell_site, cell_group, score))
+        held = []
+        for result in results:
+            p_all, p_without, informative = (np.concatenate(part) for part in zip(*result, strict=True))
+            if name == "batch" and n_sites > 1:
+                # at one site of several a batch cannot be told from what was taken there
+                p_without = np.where(informative > 1, p_without, np.where(np.isnan(p_without), np.nan, 1.0))
+            held.append(beyond_most(p_all, p_without)[0])
+        lowest = np.fmin.reduce(held)
+        found[name] = np.minimum(len(held) * lowest, 1.0)
+    return found
+
+
+def _between_batches(
+    store: Genotypes,
+    table: pd.DataFrame,
+    place: np.ndarray,
+    batch: np.ndarray,
+    defines: np.ndarray,
+    location_ids: list[str],
+    batches: list[str],
+) -> pd.DataFrame:
+    """Return F_ST between the batches of each site."""
+    cell, cell_site, cell_batch, size = cells(place, batch, defines, MIN_ANIMALS)
+    technical = table["passes_technical"].to_numpy(dtype=bool)
+    block = np.full(len(table), -1)
+    block[technical] = chromosome_blocks(table["chrom"].to_numpy()[technical], table["pos"].to_numpy()[technical])
+    weights = np.bincount(block[technical])
+    pairs = {int(s): int((cell_site == s).sum()) for s in np.unique(cell_site)}
+    sums = {s: [np.zeros((weights.size, n * (n - 1) // 2)) for _ in range(2)] for s, n in pairs.items()}
+    for rows, counts in store.genotype_count_blocks(cell, cell_site.size) if sums else ():
+        add_components(counts, block[rows], cell_site, sums)
+    return batch_table(sums, weights, cell_site, cell_batch, size, location_ids, batches)
 
 
 def _with_kin(store: Genotypes, table: pd.DataFrame, place: np.ndarray, n_sites: int, counts: np.ndarray):

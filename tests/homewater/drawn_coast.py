@@ -9,8 +9,12 @@ from homewater.store import VariantBlock, open_genotypes, write_genotypes
 SETTINGS = {
     "min_sample_call_rate": 0.8,
     "min_call_rate": 0.9,
+    "min_site_call_rate": 0.7,
     "min_minor_allele_frequency": 0.01,
+    "min_minor_allele_count": 2,
     "hardy_weinberg_fdr": 0.01,
+    "batch_fdr": 0.01,
+    "sex_linked_fdr": 0.01,
     "thinning_r2": 0.2,
     "thinning_window": 100,
     "duplicate_identity": 0.97,

@@ -103,7 +103,7 @@ def write_intake(folder: Path, dosages, sites, unit_of_site, *, query=(), n_unit
     markers = open_genotypes(folder / "genotypes.zarr").markers.assign(
         status=np.where(called > 0, "kept", "removed"), reason=np.where(called > 0, "", "call_rate"), call_rate=called,
         minor_allele_frequency=0.2, thinned=called > 0, passes_technical=called > 0, hardy_weinberg_p=np.nan,
-        hardy_weinberg_q=np.nan, **nothing)  # fmt: skip
+        hardy_weinberg_q=np.nan, **nothing, excess_heterozygosity_q=np.nan)  # fmt: skip
     write_table(markers, folder / "markers.parquet", "markers")
     own = {s for s in sites[role == "baseline"]}
     basis = {s: ("own_animals" if s in own else "nearest_by_water") if u else "none" for s, u in unit_of_site.items()}

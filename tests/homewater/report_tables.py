@@ -126,6 +126,10 @@ def species_tables(
             "mean_fst": 0.0301,
         }
     )
+    tables["batch_effects"] = pd.DataFrame(
+        [(wild[0], "plate_1", "plate_2", 5, 6, 0.0041, 0.0012, 0.007, 0.002, 0.002)][: n_units - 1],
+        columns=["locationID", "batch_a", "batch_b", "n_a", "n_b", "fst", "ci_low", "ci_high", "p_value", "q_value"],
+    )
     h = 0.28 + 0.02 * random.random(len(wild))
     tables["site_diversity"] = pd.DataFrame(
         {
@@ -409,7 +413,14 @@ def study(
         "samples": "samples.csv",
         "sites": "sites.csv",
         "coastline": "coast.geojson",
-        "markers": {"min_call_rate": 0.9, "min_minor_allele_frequency": 0.01, "hardy_weinberg_fdr": 0.01},
+        "markers": {
+            "min_call_rate": 0.9,
+            "min_site_call_rate": 0.7,
+            "min_minor_allele_frequency": 0.01,
+            "hardy_weinberg_fdr": 0.01,
+            "batch_fdr": 0.01,
+            "sex_linked_fdr": 0.01,
+        },
         "structure": {"min_individuals": 5, "permutations": 999},
         "units": {"min_break_fst": 0.01, "break_level": 0.05, "detectable_power": 0.8},
         "panel": {"n_markers": 84, "folds": 10},

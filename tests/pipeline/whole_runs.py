@@ -50,7 +50,7 @@ def contract(species: str) -> list[str]:
         f"{species}/{name}"
         for name in (
             "intake/samples.csv", "intake/markers.parquet", "intake/filter_summary.csv",
-            "intake/file_conflicts.csv", "intake/kin_thinning.csv",
+            "intake/file_conflicts.csv", "intake/kin_thinning.csv", "intake/batch_effects.csv",
             "structure/site_diversity.csv", "structure/pairwise_fst.csv", "structure/pca.csv",
             "structure/cluster_number.csv", "structure/ancestry.csv", "structure/isolation_by_distance.csv",
             "structure/breaks.csv", "structure/variance_shares.csv", "units/units.csv", "units/summary.json",

@@ -180,6 +180,7 @@ TABLES = {
     "filter_summary": "intake/filter_summary.csv",
     "genotyping_error": "intake/genotyping_error.json",
     "kin_thinning": "intake/kin_thinning.csv",
+    "batch_effects": "intake/batch_effects.csv",
     "site_diversity": "structure/site_diversity.csv",
     "pairwise_fst": "structure/pairwise_fst.csv",
     "pca": "structure/pca.csv",

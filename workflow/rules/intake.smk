@@ -116,6 +116,7 @@ rule filters:
         site_counts=directory("results/{study}/{species}/intake/site_counts.zarr"),
         genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
         kin_thinning="results/{study}/{species}/intake/kin_thinning.csv",
+        batch_effects="results/{study}/{species}/intake/batch_effects.csv",
     log:
         "results/{study}/{species}/logs/filters.log",
     benchmark:
