@@ -76,7 +76,7 @@ def animals_section(study: StudyResults, species: SpeciesResults, writer: Writer
     section.say(writer.say("animals.text"))
     section.add("table", _outcome_table(calls, writer))
     rates = species.tables["site_rates"]
-    judged = rates[rates["rate"].notna()]
+    judged = rates[rates["rate"].notna() & ~rates["locationID"].isin(species.contact_sites)]
     if len(judged):
         numbers = {
             "n": writer.numbers.count(judged["n"].sum()),
@@ -84,9 +84,11 @@ def animals_section(study: StudyResults, species: SpeciesResults, writer: Writer
             "expected": writer.numbers.expected(judged["expected_false"].astype(float).sum()),
         }
         section.say(writer.say("animals.expected", **numbers))
+    if species.contact_sites:
+        section.say(writer.say("animals.contact"))
     if len(rates):
         section.add("drawing", _rates_drawing(study, species, rates, writer))
-    flagged = calls[calls["outcome"].isin(FLAGGED)]
+    flagged = calls[calls["outcome"].isin(FLAGGED) & ~calls["locationID"].isin(species.contact_sites)]
     local = flagged["local_unit"].map(lambda unit: not is_missing(unit)).astype(bool)
     for has_local in (True, False):
         chosen = flagged[local == has_local]
