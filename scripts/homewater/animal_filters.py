@@ -18,7 +18,7 @@ from homewater.contamination import contamination, second_genome
 from homewater.errors import InputError, Problem
 from homewater.heterozygosity import SPREADS, limits
 from homewater.identity import CLOSE_KIN, Pairs, clusters, compare_pairs, expected_above, informative_markers
-from homewater.kinship import kin_markers, kinship_within_sites, thin_families
+from homewater.kinship import gross_excess, kin_markers, kinship_within_sites, thin_families
 from homewater.site_fit import fit_to_sites, fits_another_site, swapped_labels, unlike_any_site
 from homewater.statistics import divide_or_nan
 from homewater.store import Genotypes
@@ -262,8 +262,10 @@ def _kin(
     alike &= may[pairs.first] & may[pairs.second]
     group = clusters(pairs.first[alike], pairs.second[alike], n)
     reference = may & (group == np.arange(n))  # a cluster is named by its first animal
-    defining = genotypes.genotype_counts(np.where(may, site, -1), int(site.max()) + 1)
-    chosen = kin_markers(_minor_frequency(defining.sum(axis=1)), markers, defining)
+    frequency, sound = np.full(genotypes.n_markers, np.nan), markers.copy()
+    for rows, counts in genotypes.genotype_count_blocks(np.where(may, site, -1), int(site.max()) + 1):
+        frequency[rows], sound[rows] = _minor_frequency(counts.sum(axis=1)), markers[rows] & ~gross_excess(counts)
+    chosen = kin_markers(frequency, sound)
     who = np.flatnonzero(usable)
     found = kinship_within_sites(genotypes.select(chosen, who), site[who], may[who], reference[who])
     first, second = who[found.first], who[found.second]
@@ -328,8 +330,7 @@ def _origins(
     own[defining] = np.arange(defining.size)
     who = np.flatnonzero(animals.kept)
     own, counted, judged = own[site][who], counted[who], table["defines_with_kin"].to_numpy(dtype=bool)[who]
-    counts = genotypes.genotype_counts(np.where(table["defines"], site, -1), len(location_ids))[markers][:, defining]
-    fit = fit_to_sites(genotypes.select(markers, who), own, counted, counts)
+    fit = fit_to_sites(genotypes.select(markers, who), own, counted, defining.size)
     unlike, _, limit = unlike_any_site(fit, own, counted)
     animals.flag(who[unlike], "unlike_any_site")
     # what fits nowhere fits no other site

@@ -52,25 +52,33 @@ class KinPairs:
         return np.nan_to_num(self.kinship, nan=-1.0) > self.limit
 
 
-def kin_markers(frequency: np.ndarray, called: np.ndarray, counts: np.ndarray) -> np.ndarray:
-    """Return the indices of the markers from which kinship is read.
+def gross_excess(counts: np.ndarray) -> np.ndarray:
+    """Return, as bool (n_markers,), where far more animals are heterozygous than random mating within sites gives.
+
+    Such markers are two places of the genome read as one, and make everybody alike.
 
     Args:
-        frequency: float64 (n_markers,), minor allele frequency; NaN where unknown.
-        called: bool (n_markers,), whether the marker is called often enough.
-        counts: int32 (n_markers, n_sites, 4), genotype counts by site; markers with far more heterozygotes than random
-            mating within sites gives are left out, since they make everybody alike.
-
-    Returns:
-        int64, at most MAX_MARKERS, evenly spaced.
+        counts: int32 (n_markers, n_sites, 4), genotype counts by site.
     """
     typed = counts[..., :3].sum(axis=2).astype(np.float64)
     p = np.nan_to_num(divide_or_nan(counts[..., HET] + 2 * counts[..., HOM_ALT], 2 * typed))
     expected = 2 * p * (1 - p) * typed * np.nan_to_num(divide_or_nan(2 * typed, 2 * typed - 1))
     excess = (counts[..., HET] - expected).sum(axis=1)
     # given its alleles a site's heterozygotes vary by about (2 p q)^2 n
-    spread = np.sqrt(((2 * p * (1 - p)) ** 2 * typed).sum(axis=1))
-    chosen = np.flatnonzero(called & (np.nan_to_num(frequency) >= MIN_FREQUENCY) & (excess <= GROSS_EXCESS * spread))
+    return excess > GROSS_EXCESS * np.sqrt(((2 * p * (1 - p)) ** 2 * typed).sum(axis=1))
+
+
+def kin_markers(frequency: np.ndarray, usable: np.ndarray) -> np.ndarray:
+    """Return the indices of the markers from which kinship is read.
+
+    Args:
+        frequency: float64 (n_markers,), minor allele frequency; NaN where unknown.
+        usable: bool (n_markers,), whether the marker is called often enough and free of `gross_excess`.
+
+    Returns:
+        int64, at most MAX_MARKERS, evenly spaced.
+    """
+    chosen = np.flatnonzero(usable & (np.nan_to_num(frequency) >= MIN_FREQUENCY))
     if chosen.size > MAX_MARKERS:
         chosen = chosen[np.arange(MAX_MARKERS) * chosen.size // MAX_MARKERS]
     return chosen
@@ -120,7 +128,9 @@ def kinship_within_sites(
         kinship = _unbiased(kinship, own[first], own[second], weight[base[first]], squares[base[first]])
         pairs = _judged(first, second, kinship, markers, n)
         group = clusters(first[pairs.close], second[pairs.close], n)
-        reference = may_define & _one_of_each(group, may_define)
+        before, reference = reference, may_define & _one_of_each(group, may_define)
+        if np.array_equal(before, reference):
+            break
     return pairs
 
 
@@ -192,13 +202,19 @@ def _origins(dosages: np.ndarray, place: np.ndarray, frequency: np.ndarray):
     other, share = base.copy(), np.zeros(n)
     for s in np.unique(base):
         members = np.flatnonzero(base == s)
-        top, bottom, spread = (np.zeros((members.size, n_sites)) for _ in range(3))
+        top, called = np.zeros((members.size, n_sites)), np.zeros((members.size, 1))
+        bottom, spread = np.zeros(n_sites), np.zeros(n_sites)
         for rows, half, typed in _blocks(dosages, members):
-            p = frequency[rows, s][:, None]
-            towards = frequency[rows] - p
-            top += (half - typed * p).T @ towards
-            bottom += typed.T @ towards**2
-            spread += typed.T @ (towards**2 * p * (1 - p) / 2)
+            p = frequency[rows, s]
+            towards = frequency[rows] - p[:, None]
+            top += (half - typed * p[:, None]).T @ towards
+            called[:, 0] += typed.sum(axis=0)
+            squares = towards**2
+            bottom += squares.sum(axis=0)
+            spread += (p * (1 - p) / 2) @ squares
+        # an animal's missing calls are taken to lie anywhere
+        share_called = called / dosages.shape[0]
+        bottom, spread = bottom * share_called, spread * share_called
         score = np.nan_to_num(divide_or_nan(top, np.sqrt(spread)))
         score[:, s] = 0
         best = score.argmax(axis=1)

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from homewater.differentiation import HET, HOM_ALT
 from homewater.heterozygosity import MIN_ANIMALS, SPREADS
 from homewater.statistics import divide_or_nan
 
@@ -51,27 +50,28 @@ def _log_tables(reference: np.ndarray, alternate: np.ndarray) -> np.ndarray:
     return np.stack([np.log(r) + np.log(r + 1), np.log(2 * r) + np.log(a), np.log(a) + np.log(a + 1)]) - base
 
 
-def fit_to_sites(dosages: np.ndarray, own: np.ndarray, counted: np.ndarray, counts: np.ndarray) -> SiteFit:
+def fit_to_sites(dosages: np.ndarray, own: np.ndarray, counted: np.ndarray, n_sites: int) -> SiteFit:
     """Return how well each animal fits each site.
 
     Args:
         dosages: int8 (n_markers, n_animals), MISSING = -1.
-        own: int (n_animals,), index of the animal's site among those of `counts`, -1 where it is none of them.
-        counted: bool (n_animals,), whether the animal is part of the counts.
-        counts: int32 (n_markers, n_sites, 4), genotype counts of the defining animals by site.
+        own: int (n_animals,), index of the animal's site among those that define frequencies, -1 where it is none.
+        counted: bool (n_animals,), whether the animal defines the frequencies of its site.
+        n_sites: number of sites that define frequencies.
 
     Source: Rannala & Mountain (1997) PNAS 94:9197-9201, two alleles, with the animal's own copies taken out first.
     """
-    n, n_sites = dosages.shape[1], counts.shape[1]
+    n = dosages.shape[1]
+    membership = ((own[:, None] == np.arange(n_sites)) & counted[:, None]).astype(np.float64)
     total, called = np.zeros((n, n_sites)), np.zeros(n, dtype=np.int64)
     expected, square, mean = (np.zeros((n_sites, n_sites)) for _ in range(3))
     for start in range(0, dosages.shape[0], _BLOCK):
-        block, part = dosages[start : start + _BLOCK], counts[start : start + _BLOCK].astype(np.float64)
-        alternate = part[..., HET] + 2 * part[..., HOM_ALT]
-        copies = 2 * part[..., :3].sum(axis=2)
-        reference = copies - alternate
-        tables = _log_tables(reference, alternate)
+        block = dosages[start : start + _BLOCK]
         genotypes = [(block == value).astype(np.float64) for value in (0, 1, 2)]
+        homozygous, het, other = (g @ membership for g in genotypes)
+        reference, alternate = 2 * homozygous + het, het + 2 * other
+        copies = reference + alternate
+        tables = _log_tables(reference, alternate)
         called += (block >= 0).sum(axis=0)
         here = sum(g.T @ table for g, table in zip(genotypes, tables, strict=True))
         for s in np.unique(own[counted & (own >= 0)]):

@@ -3,7 +3,7 @@
 import numpy as np
 
 from homewater.identity import CLOSE_KIN, clusters, compare_pairs, informative_markers
-from homewater.kinship import kin_markers, kinship_within_sites, thin_families
+from homewater.kinship import gross_excess, kin_markers, kinship_within_sites, thin_families
 from homewater.species_generator import Faults, generate_species
 from homewater.study_generator import small_plan
 
@@ -44,7 +44,7 @@ def thinned(seed, choices):
     rough = compare_pairs(dosages[informative_markers(minor, wide)])
     alike = (site[rough.first] == site[rough.second]) & (np.nan_to_num(rough.kinship) > CLOSE_KIN)
     reference = clusters(rough.first[alike], rough.second[alike], n) == np.arange(n)
-    pairs = kinship_within_sites(dosages[kin_markers(minor, wide, counts)], site, everybody, reference)
+    pairs = kinship_within_sites(dosages[kin_markers(minor, ~gross_excess(counts))], site, everybody, reference)
     kin = pairs.close
     _, out = thin_families(pairs.first[kin], pairs.second[kin], n, everybody, (dosages >= 0).mean(axis=0))
     return truth["family"].fillna("").to_numpy(), out, pairs

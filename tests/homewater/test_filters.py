@@ -158,6 +158,9 @@ def test_planted_faults_are_found_and_true_animals_stay(faulty, tmp_path):
     assert table["flags"][of_home].str.contains("fits_another_site;label_swap").all()
     sound = of[""] & ~table["reason"].isin(["replicate", "duplicate"]).to_numpy()
     assert (table["status"][sound] == "kept").all()
+    mixed = sound & (truth["true_class"] != "pure_a").to_numpy()  # nor is a cross or mover thinned for kin
+    assert (table["defines"] == table["defines_with_kin"])[mixed].all()
+    assert table["defines"][mixed].sum() == 5
     assert (
         truth["true_class"][sound] != "pure_a"
     ).sum() > 10  # crosses and movers, in baseline and query, are among them
@@ -227,3 +230,27 @@ def test_without_batch_and_sex_columns_nothing_is_tested(small, tmp_path):
     assert read_table(out / "batch_effects.csv").empty
     assert json.loads((out / "genotyping_error.json").read_text())["by_batch"] == []
     assert not read_table(out / "markers.parquet")["reason"].isin(["batch", "sex_linked"]).any()
+
+
+EDGES = {
+    "one or two animals a site": {"n_sites": 3, "n_per_site": (1, 2, 2), "query": False},
+    "one site with animals": {"n_sites": 3, "n_per_site": (20, 0, 0), "n_lineages": 1, "within": "panmixia"},
+    "one chromosome": {"n_sites": 3, "n_animals": 30, "n_chromosomes": 1, "n_snps": 300},
+    "families": {"n_sites": 3, "n_animals": 60, "faults": Faults(sibling_families=6, family_size=5)},
+    "few markers": {"n_sites": 3, "n_animals": 30, "n_snps": 60},
+}
+
+
+@pytest.mark.parametrize("edge", EDGES)
+def test_small_and_odd_studies_run(edge, tmp_path):
+    folder, _ = prepared(tmp_path, **EDGES[edge])
+    out = filtered(folder, tmp_path / "out")
+    samples, kin = read_table(out / "samples.csv"), read_table(out / "kin_thinning.csv")
+    assert samples["defines"].any()
+    assert kin["n"].sum() == samples["defines"].sum()
+    assert kin["n_with_kin"].sum() == samples["defines_with_kin"].sum()
+    assert edge != "families" or kin["n_families"].sum() == 6
+    assert (read_table(out / "markers.parquet")["status"] == "kept").any()
+    read_table(out / "batch_effects.csv")
+    if edge == "one site with animals":
+        assert kin["mean_fst"].isna().all()

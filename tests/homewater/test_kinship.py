@@ -6,7 +6,7 @@ from drawn_coast import SETTINGS, Coast
 from kin_studies import WITH, WITHOUT, thinned
 
 from homewater.identity import CLOSE_KIN
-from homewater.kinship import MIN_EXPECTED, kin_markers, kinship_within_sites, thin_families
+from homewater.kinship import MAX_MARKERS, MIN_EXPECTED, gross_excess, kin_markers, kinship_within_sites, thin_families
 
 
 def drawn(seed, n_markers=4000, missing=0.03):
@@ -92,7 +92,10 @@ def test_markers_read_from_two_places_and_rare_ones_are_left_out():
     sound, collapsed, rare = [[5, 10, 5, 0], [20, 20, 5, 0]], [[0, 20, 0, 0], [3, 40, 2, 0]], [[20, 0, 0, 0]] * 2
     counts = np.array([sound, collapsed, rare, sound])
     frequency = np.array([0.4, 0.5, 0.0, np.nan])
-    assert kin_markers(frequency, np.ones(4, bool), counts).tolist() == [0]
+    assert gross_excess(counts).tolist() == [False, True, False, False]
+    assert kin_markers(frequency, ~gross_excess(counts)).tolist() == [0]
+    many = kin_markers(np.full(3 * MAX_MARKERS, 0.3), np.ones(3 * MAX_MARKERS, bool))
+    assert np.array_equal(many, np.arange(0, 3 * MAX_MARKERS, 3))
 
 
 @pytest.mark.parametrize("case", ["nobody", "one", "two", "few markers", "none may define"])

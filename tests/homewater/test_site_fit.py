@@ -24,7 +24,7 @@ def counted_by(dosages, own, counted, n_sites):
 
 def fitted(dosages, own, counted=None):
     counted = np.ones(own.size, bool) if counted is None else counted
-    return fit_to_sites(dosages, own, counted, counted_by(dosages, own, counted, own.max() + 1))
+    return fit_to_sites(dosages, own, counted, own.max() + 1)
 
 
 @pytest.mark.parametrize("seed", [1, 2])
