@@ -13,8 +13,9 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from against_truth import ROOT, animals_told, provenance, site_rates, statement, units_found
+from against_truth import ROOT, animals_told, provenance, share_admixed, site_rates, statement, units_found
 
+from homewater.demo_study import demo_plan
 from homewater.tables import read_table
 
 RESULTS = ROOT / "results"
@@ -37,13 +38,17 @@ def found():
     own = pure["local_unit"].where(pure["true_class"] == "pure_a", other)
     wild = sites[sites["unit"].notna()]
     kinds = {s: statement(RESULTS / "demo" / s) for s in ("topshell", "comb_limpet", "sweeper_urchin")}
+    plan = demo_plan().species[0]
     figures = {
         **provenance("scripts/test --verify demo"),
         "statements": kinds,
         "sites_in_another_unit_than_planted": int((units.loc[wild.index, "unit"] != wild["unit"]).sum()),
         **units_found(topshell, TRUTH, "topshell"),
         **animals_told(topshell, TRUTH, "topshell", roles=("query",)),
-        "contact_sites": animals_told(topshell, TRUTH, "topshell")["contact_sites"],
+        "contact_sites": {
+            site: {**told, "share_admixed": share_admixed(plan, plan.locations.index(site))}
+            for site, told in animals_told(topshell, TRUTH, "topshell")["contact_sites"].items()
+        },
         "nested_accuracy": float(curve.loc[84, "nested_accuracy"]),
         "query_accuracy": {"n": len(pure), "right": int((pure["best_unit"] == own).sum())},
         "far_sites": site_rates(topshell, TRUTH, "topshell"),
@@ -64,6 +69,12 @@ def test_units_and_statements_are_as_planted(found):
 def test_movers_are_found_and_locals_left_alone(found):
     assert found["movers_and_f1"]["flagged"] >= 0.95 * found["movers_and_f1"]["n"] > 0
     assert found["true_locals"]["flagged"] <= 0.01 * found["true_locals"]["n"]
+
+
+def test_contact_sites_are_flagged_about_as_often_as_their_animals_are_mixed(found):
+    assert set(found["contact_sites"]) == set(found["contact_zones_planted"])
+    for told in found["contact_sites"].values():
+        assert abs(told["share_flagged"] - told["share_admixed"]) <= 0.1
 
 
 def test_nested_accuracy_is_that_of_animals_that_had_no_part_in_it(found):
