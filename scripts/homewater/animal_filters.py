@@ -13,11 +13,20 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 from scipy import special
+from scipy.stats import binom
 
 from homewater.contamination import contamination, second_genome
 from homewater.errors import InputError, Problem
 from homewater.heterozygosity import SPREADS, limits
-from homewater.identity import CLOSE_KIN, Pairs, clusters, compare_pairs, expected_above, informative_markers
+from homewater.identity import (
+    CLOSE_KIN,
+    MIN_MARKERS,
+    Pairs,
+    clusters,
+    compare_pairs,
+    expected_above,
+    informative_markers,
+)
 from homewater.kinship import gross_excess, kin_markers, kinship_within_sites, thin_families
 from homewater.site_fit import fit_to_sites, fits_another_site, swapped_labels, unlike_any_site
 from homewater.statistics import divide_or_nan
@@ -169,6 +178,7 @@ def filter_animals(genotypes: Genotypes, samples: pd.DataFrame, roles: pd.DataFr
             Problem("genotypes", "", "markers.min_sample_call_rate", found, "a lower limit, or better genotypes")
         )
 
+    _files_disagree(animals, genotypes.file_concordance, settings["duplicate_identity"])
     _declared_replicates(animals, samples)
     pooled = _pooled_counts(genotypes, animals.kept & may_define)
     frequency = _minor_frequency(pooled)
@@ -186,6 +196,22 @@ def filter_animals(genotypes: Genotypes, samples: pd.DataFrame, roles: pd.DataFr
     batch = samples["batch"].fillna("").to_numpy(dtype=str) if "batch" in samples else np.full(len(table), "")
     _origins(animals, genotypes, markers, site, roles["locationID"].to_numpy(), batch)
     return animals
+
+
+def _files_disagree(animals: Animals, concordance: np.ndarray, least: float) -> None:
+    """Flag animals whose calls in several files agree less than those of one animal do: the tubes may be swapped."""
+    compared, differing = concordance.T
+    if not compared.any():
+        return
+    share = divide_or_nan(differing, compared)
+    told = compared >= MIN_MARKERS
+    animals.flag(animals.kept & told & (np.nan_to_num(share) > 1 - least), "files_disagree")
+    # by chance: a share of errors as most animals have it
+    usual = np.nanmedian(share[told]) if told.any() else 0.0
+    expected = binom.sf(np.floor((1 - least) * compared), compared, usual)[told & animals.kept].sum()
+    none = np.zeros(len(animals.table), dtype=bool)
+    flagged = int(animals.flagged("files_disagree").sum())
+    animals.remove("files_disagree", "", none, flagged=flagged, expected_false_flags=float(expected))
 
 
 def _pooled_counts(genotypes: Genotypes, rows: np.ndarray) -> np.ndarray:

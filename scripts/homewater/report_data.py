@@ -15,6 +15,7 @@ SPECIES_TABLES = {
     "animals": "samples",
     "site_roles": "site_roles",
     "filter_summary": "filter_summary",
+    "file_conflicts": "file_conflicts",
     "kin_thinning": "kin_thinning",
     "batch_effects": "batch_effects",
     "site_diversity": "site_diversity",

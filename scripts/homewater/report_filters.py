@@ -53,9 +53,24 @@ def filters_section(study: StudyResults, species: SpeciesResults, writer: Writer
         writer.column(f"column.{c}", number=True) for c in ("before", "removed", "after", "flagged", "expected_false")
     ]
     section.add("table", writer.table(writer.say("caption.filters"), columns, rows))
+    _add_conflicts(section, species, writer)
     _add_batches(section, species, writer)
     _add_kin(section, study, species, writer)
     return section
+
+
+def _add_conflicts(section: Section, species: SpeciesResults, writer: Writer) -> None:
+    table = species.tables["file_conflicts"]
+    if not len(table):
+        return
+    beyond = table["kind"] == "not_listed"  # one row that counts the rest
+    counts = table["kind"][~beyond].value_counts(sort=False).to_dict() | {"not_listed": int(table["n"][beyond].sum())}
+    kinds = [
+        writer.say("conflicts.kind", kind=writer.say(f"conflicts.{kind}"), count=writer.numbers.count(n))
+        for kind, n in counts.items()
+        if n
+    ]
+    section.say(writer.say("conflicts.counted", kinds=writer.listing(kinds)))
 
 
 def _add_batches(section: Section, species: SpeciesResults, writer: Writer) -> None:

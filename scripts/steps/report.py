@@ -2,10 +2,10 @@
 
 Named inputs, one path each: check, samples, sites, transfers, sea_distance, site_positions, coastline, template, style,
 catalogue. Named inputs, one path a species in the study file's order: animals, site_roles, filter_summary,
-genotyping_error, kin_thinning, batch_effects, site_diversity, pairwise_fst, pca, pca_axes, cluster_number, ancestry,
-isolation_by_distance, breaks, variance_shares, units, units_summary, panel, size_curve, confusion, calls,
-origin_classes, class_power, site_rates, site_year_rates, flows, source_ranking. Outputs: html, pdf. Params: study (the
-full settings).
+genotyping_error, file_conflicts, kin_thinning, batch_effects, site_diversity, pairwise_fst, pca, pca_axes,
+cluster_number, ancestry, isolation_by_distance, breaks, variance_shares, units, units_summary, panel, size_curve,
+confusion, calls, origin_classes, class_power, site_rates, site_year_rates, flows, source_ranking. Outputs: html, pdf.
+Params: study (the full settings).
 """
 
 import gzip
@@ -46,6 +46,7 @@ def main(
     site_roles: list[str],
     filter_summary: list[str],
     genotyping_error: list[str],
+    file_conflicts: list[str],
     kin_thinning: list[str],
     batch_effects: list[str],
     site_diversity: list[str],

@@ -126,6 +126,8 @@ def species_tables(
             "mean_fst": 0.0301,
         }
     )
+    conflicts = [("strand_flipped", 3), ("ambiguous_strand", 4), ("animal_conflicts", 7), ("not_listed", 12)]
+    tables["file_conflicts"] = pd.DataFrame(conflicts, columns=["kind", "n"]).iloc[: 4 * (n_units == 2)]
     tables["batch_effects"] = pd.DataFrame(
         [(wild[0], "plate_1", "plate_2", 5, 6, 0.0041, 0.0012, 0.007, 0.002, 0.002)][: n_units - 1],
         columns=["locationID", "batch_a", "batch_b", "n_a", "n_b", "fst", "ci_low", "ci_high", "p_value", "q_value"],

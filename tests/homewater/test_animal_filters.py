@@ -1,9 +1,13 @@
 """Filters of animals on drawn cases: who goes, and who only gets a flag."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from drawn_coast import N_MARKERS, ROLES, Coast
+from scipy.stats import binom
 
+from homewater import animal_filters
+from homewater.animal_filters import Animals
 from homewater.errors import InputError
 
 
@@ -196,3 +200,23 @@ def test_when_call_rate_takes_every_baseline_animal_it_is_named(tmp_path):
 def test_site_roles():
     assert ROLES["kind"].tolist() == ["wild", "wild", "farm", "wild"]
     assert ROLES["defines"].tolist() == [True, True, False, False]
+
+
+def test_animals_that_two_files_call_differently_are_flagged_and_stay():
+    table = pd.DataFrame({"materialSampleID": list("abcdef"), "status": "kept", "reason": "", "flags": ""})
+    animals = Animals(table)
+    # three agree, one is swapped, one has too few calls to tell, one is in one file alone
+    concordance = [[1000, 8], [1000, 9], [1000, 10], [1000, 450], [20, 15], [0, 0]]
+    animal_filters._files_disagree(animals, np.array(concordance), 0.97)
+    assert table["flags"].tolist() == ["", "", "", "files_disagree", "", ""]
+    assert (table["status"] == "kept").all()
+    (row,) = animals.summary
+    assert row["flagged"] == 1
+    assert row["expected_false_flags"] == pytest.approx(4 * binom.sf(30, 1000, 0.0095))
+
+
+def test_one_file_leaves_no_row_on_files_that_disagree():
+    table = pd.DataFrame({"materialSampleID": ["a"], "status": "kept", "reason": "", "flags": ""})
+    animals = Animals(table)
+    animal_filters._files_disagree(animals, np.zeros((1, 2), dtype=np.int64), 0.97)
+    assert animals.summary == []

@@ -260,6 +260,13 @@ def test_mixed_descent_where_stocks_meet_is_not_told_as_animals_from_elsewhere()
     assert "it says nothing of moved animals" in words
 
 
+def test_what_files_disagree_in_is_counted_by_kind():
+    words = Reader(page_of(study(units=(2,)))).words
+    assert "the other strand, turned (1), strand that cannot be told, calls left out (1)" in words
+    assert "calls of an animal, left missing (1) and further rows not listed (12)" in words
+    assert "Several genotype files were joined" not in Reader(page_of(study(units=(1,)))).words
+
+
 # The PDF
 
 

@@ -180,6 +180,7 @@ TABLES = {
     "filter_summary": "intake/filter_summary.csv",
     "genotyping_error": "intake/genotyping_error.json",
     "kin_thinning": "intake/kin_thinning.csv",
+    "file_conflicts": "intake/file_conflicts.csv",
     "batch_effects": "intake/batch_effects.csv",
     "site_diversity": "structure/site_diversity.csv",
     "pairwise_fst": "structure/pairwise_fst.csv",
@@ -208,7 +209,6 @@ TABLES = {
 def outputs():
     """Return every file and folder that a run makes, but for logs, benchmarks and scratch."""
     folders = ["intake/markers.parquet", "intake/genotypes.zarr", "intake/site_counts.zarr"]
-    folders += ["intake/file_conflicts.csv"]
     more = ["panel/reference_animals.csv", "panel/summary.json", "panel/validation.json"]
     more += ["assignment/cutoffs.json", "assignment/summary.json"]
     of_study = ["check.json", "samples.csv", "sites.csv", "transfers.csv", "sea_distance.csv", "site_positions.csv"]
