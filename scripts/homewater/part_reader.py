@@ -184,7 +184,7 @@ class PartReader:
             if self._thresholds:
                 self._apply_thresholds(record, row)
             if self._limits is not None:
-                depths = record.format("AD")
+                depths = self._values(record, "AD")
                 if depths is not None:
                     add_reads(row, self._order, depths, chosen, self._limits, self.read_balance)
             self.records["kept"] += 1
@@ -202,7 +202,7 @@ class PartReader:
 
     def _apply_thresholds(self, record, row: np.ndarray) -> None:
         for key, least in self._thresholds.items():
-            values = record.format(key)
+            values = self._values(record, key)
             low = row >= 0
             if values is not None:
                 self._given[key] += 1
@@ -213,6 +213,16 @@ class PartReader:
     def _no_field(self, key: str) -> Problem:
         found = f"no {key} beside the genotypes, which markers.{THRESHOLDS[key][0]} of the study file needs"
         return Problem(self._path.name, "FORMAT", key, found, f"a file with {key}, or markers.{THRESHOLDS[key][0]}: 0")
+
+    def _values(self, record, key: str) -> np.ndarray | None:
+        try:
+            values = record.format(key)
+        except Exception:  # a declaration that is damaged
+            self._fail(f"{key} that cannot be read at {record.CHROM}:{record.POS}, or its declaration in the header")
+        if values is not None and values.dtype.kind not in "if":
+            found = f"{key} declared as text"
+            raise InputError(Problem(self._path.name, "header", "FORMAT", found, f"{key} declared as numbers"))
+        return values
 
     def _genotype(self, record) -> np.ndarray:
         # must come before REF and ALT are touched: a record without alleles or genotypes ends here

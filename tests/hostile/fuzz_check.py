@@ -7,7 +7,7 @@ import re
 from tests.hostile import fuzz_naive
 from tests.hostile.fuzz_intake import Child, Outcome
 from tests.hostile.fuzz_mutations import HARMFUL, NEUTRAL, Example, text_of_genotypes
-from tests.hostile.fuzz_study import study_files
+from tests.hostile.fuzz_study import ANIMALS, HALVES, REST, animals_of, study_files, vcf_text
 
 MESSAGE_LENGTH = 1500  # characters of one problem; longer is no clear message
 
@@ -17,7 +17,7 @@ class Judge:
 
     def __init__(self):
         self._child = Child()
-        self.valid = {form: self._valid(form) for form in ("topshell.vcf.gz", "calls.csv")}
+        self.valid = {form: self._valid(form) for form in ("topshell.vcf.gz", "calls.csv", HALVES)}
 
     def _valid(self, form: str) -> dict:
         found = self._child.take_in(study_files(form))
@@ -41,7 +41,7 @@ class Judge:
             check_refusal(example, found)
         else:
             assert example.kind != HARMFUL, f"{example!r} was taken in"
-            valid = self.valid["calls.csv" if example.form == "calls.csv" else "topshell.vcf.gz"]
+            valid = self.valid.get(example.form, self.valid["topshell.vcf.gz"])
             check_results(example, found.results, valid)
         return found
 
@@ -68,9 +68,9 @@ def related(example: Example) -> set[str]:
     """Return the files that a change may leave in disagreement with the changed one."""
     (name,) = example.changed
     if name == "samples.csv" or name == "sites.csv":
-        return {"samples.csv", "sites.csv", "transfers.csv", example.form}
+        return {"samples.csv", "sites.csv", "transfers.csv", example.form, REST}
     if name.startswith("topshell") or name in ("calls.csv", "markers.csv"):
-        return {"samples.csv", "map.csv", "markers.csv", example.form}
+        return {"samples.csv", "map.csv", "markers.csv", example.form, REST}
     return {"range.geojson": {"samples.csv"}, "coast.geojson": {"sites.csv"}}.get(name, set())
 
 
@@ -103,6 +103,9 @@ def check_results(example: Example, results: dict, valid: dict) -> None:
 def naive_genotypes(example: Example, animals: list[str]) -> tuple[dict, dict] | None:
     """Return the naive reading of the genotypes, or None where there is none."""
     text = text_of_genotypes(example)
+    if example.form == HALVES and not set(example.changed) & {HALVES, REST}:
+        halves = (animals_of(HALVES), [name for name in ANIMALS if name not in animals_of(HALVES)])
+        return fuzz_naive.united([fuzz_naive.read_vcf(vcf_text(tuple(half)), list(half)) for half in halves], animals)
     try:
         if example.form == "calls.csv":
             tables = (fuzz_naive.read_table(example.files[name]) for name in ("calls.csv", "markers.csv"))

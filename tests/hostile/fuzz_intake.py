@@ -6,6 +6,7 @@ What a child returns is plain data, so that the parent can compare it with what 
 from __future__ import annotations
 
 import contextlib
+import inspect
 import io
 import multiprocessing
 import os
@@ -95,15 +96,11 @@ def take_in(folder: Path, out: Path) -> dict[str, Any]:
                 **both,
                 **least,
             )
-        genotypes.main(
-            plan=plan,
-            parts=made,
-            genotypes=str(place / "genotypes.zarr"),
-            file_conflicts=str(place / "file_conflicts.csv"),
-            **both,
-        )
+        _call(genotypes.main, place, plan=plan, parts=made, genotypes=str(place / "genotypes.zarr"), **both)
         native = [str(folder / species["native_range"])] if "native_range" in species else []
-        filters.main(
+        _call(
+            filters.main,
+            place,
             genotypes=str(place / "genotypes.zarr"),
             native_range=native,
             kept_samples=str(place / "samples.csv"),
@@ -112,11 +109,17 @@ def take_in(folder: Path, out: Path) -> dict[str, Any]:
             site_roles=str(place / "site_roles.csv"),
             site_counts=str(place / "site_counts.zarr"),
             genotyping_error=str(place / "genotyping_error.json"),
-            kin_thinning=str(place / "kin_thinning.csv"),
             settings=markers,
             **both,
         )
     return results_of(out, [species["id"] for species in settings["species"]])
+
+
+def _call(function: Callable, folder: Path, **given: Any) -> None:
+    """Call a step; its further tables, which nothing here looks at, go to the folder under their own names."""
+    wanted = [name for name, one in inspect.signature(function).parameters.items() if one.default is one.empty]
+    further = {name: str(folder / f"{name}.csv") for name in wanted if name not in given}
+    function(**further, **given)
 
 
 def results_of(out: Path, species: list[str]) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from hypothesis import strategies as st
-from tests.hostile.fuzz_study import FORMS, bgzip, packed, study_files, vcf_text
+from tests.hostile.fuzz_study import FORMS, HALVES, REST, animals_of, bgzip, packed, study_files, vcf_text
 
 NEUTRAL, HARMFUL, OPEN = "neutral", "harmful", "open"
 TABLES = ("samples.csv", "sites.csv", "transfers.csv", "map.csv")
@@ -195,9 +195,9 @@ def _swapped_coordinates(draw: Callable, name: str, content: bytes) -> tuple[str
 # --- genotypes ---
 
 
-def _vcf_lines(draw: Callable) -> tuple[str, str, bytes]:
+def _vcf_lines(draw: Callable, text: str) -> tuple[str, str, bytes]:
     """Whole lines of a VCF."""
-    lines = vcf_text().split("\n")[:-1]
+    lines = text.split("\n")[:-1]
     first = next(number for number, line in enumerate(lines) if not line.startswith("#"))
     do = draw(
         st.sampled_from(["record gone", "record twice", "records exchanged", "header line gone", "CRLF", "odd line"])
@@ -228,9 +228,9 @@ def _joined(lines: list[str]) -> bytes:
     return ("\n".join(lines) + "\n").encode()
 
 
-def _vcf_columns(draw: Callable) -> tuple[str, str, bytes]:
+def _vcf_columns(draw: Callable, text: str) -> tuple[str, str, bytes]:
     """Columns of a VCF: animals in another order, twice, gone, or by another name."""
-    lines = vcf_text().split("\n")[:-1]
+    lines = text.split("\n")[:-1]
     n = lines[-1].count("\t") - 8
     do = draw(st.sampled_from(["order", "twice", "gone", "renamed"]))
     at = draw(st.integers(9, n + 8))
@@ -251,8 +251,8 @@ def _vcf_columns(draw: Callable) -> tuple[str, str, bytes]:
     return NEUTRAL if do == "order" else HARMFUL, said, _joined(["\t".join(row) for row in rows])
 
 
-def _vcf_cells(draw: Callable) -> tuple[str, str, bytes]:
-    lines = vcf_text().split("\n")[:-1]
+def _vcf_cells(draw: Callable, text: str) -> tuple[str, str, bytes]:
+    lines = text.split("\n")[:-1]
     first = next(number for number, line in enumerate(lines) if not line.startswith("#"))
     at = draw(st.integers(first, len(lines) - 1))
     cells = lines[at].split("\t")
@@ -268,9 +268,9 @@ def _vcf_cells(draw: Callable) -> tuple[str, str, bytes]:
     )
 
 
-def _vcf_calls(draw: Callable) -> tuple[str, str, bytes]:
+def _vcf_calls(draw: Callable, text: str) -> tuple[str, str, bytes]:
     """All calls of some animals, or of all, are one and the same: too little is left, or an animal."""
-    lines = vcf_text().split("\n")[:-1]
+    lines = text.split("\n")[:-1]
     call = draw(st.sampled_from(["./.", "0/0", "1/1", "0/1", ".", "0"]))
     n = lines[-1].count("\t") - 8
     chosen = draw(st.sets(st.integers(9, n + 8), min_size=1)) if draw(st.booleans()) else set(range(9, n + 9))
@@ -278,16 +278,17 @@ def _vcf_calls(draw: Callable) -> tuple[str, str, bytes]:
         if not line.startswith("#"):
             cells = line.split("\t")
             lines[number] = "\t".join(call if column in chosen else cell for column, cell in enumerate(cells))
-    kind = HARMFUL if len(chosen) == n or call == "0" else OPEN
+    # alike and heterozygous are duplicates of one animal, which the filters leave one of at each site
+    kind = HARMFUL if call == "0" or (len(chosen) == n and call != "0/1") else OPEN
     return kind, f"{len(chosen)} animals are {call} at every marker", _joined(lines)
 
 
-def _vcf_bytes(draw: Callable) -> tuple[str, str, bytes]:
-    said, content = _some_bytes(draw, vcf_text().encode())
+def _vcf_bytes(draw: Callable, text: str) -> tuple[str, str, bytes]:
+    said, content = _some_bytes(draw, text.encode())
     return OPEN, f"of the text, {said}", content
 
 
-def _bcf_bytes(draw: Callable) -> tuple[str, str, bytes]:
+def _bcf_bytes(draw: Callable, text: str) -> tuple[str, str, bytes]:
     """Damage inside a BCF that its checksums do not show, since it was packed after it."""
     said, content = _some_bytes(draw, gzip.decompress(study_files("topshell.bcf")["topshell.bcf"]))
     return OPEN, f"inside, {said}", bgzip(content)
@@ -314,12 +315,14 @@ def examples(draw: Callable) -> Example:
         kinds = [_vcf_lines, _vcf_columns, _vcf_cells, _vcf_cells, _vcf_cells, _vcf_bytes, _vcf_bytes, _vcf_calls]
         kinds += [_bcf_bytes] * 4 if form == "topshell.bcf" else []
         make = draw(st.sampled_from(kinds))
-        kind, said, text = make(draw)
+        kind, said, made = make(draw, vcf_text(animals_of(form)))
+        if form == HALVES and make is _vcf_calls:
+            kind = OPEN  # the other file's markers vary
         try:
-            content = text if make is _bcf_bytes else packed(text, form)
+            content = made if make is _bcf_bytes else packed(made, form)
         except ValueError:  # no BCF can be made of it
             form, with_index, part_bytes = "topshell.vcf", False, None
-            files, name, content = study_files(form), form, text
+            files, name, content = study_files(form), form, made
         files.pop(INDEXED.get(form, ""), None)  # the index would tell of another file
         part_bytes = None
     elif what == "file":
@@ -343,13 +346,15 @@ def _whole_file(draw: Callable, form: str, files: dict[str, bytes]) -> tuple[str
         return HARMFUL, name, "emptied", b""
     if do == "replaced":
         return HARMFUL, name, f"replaced by {other}", files[other]
-    kind = OPEN if name in ("reference.fa", form) and form != "calls.csv" else HARMFUL
+    kind = OPEN if name in ("reference.fa", REST) or (name == form and form != "calls.csv") else HARMFUL
     return kind, name, "compressed once more", gzip.compress(files[name], mtime=0)
 
 
 def text_of_genotypes(example: Example) -> str | None:
-    """Return the VCF text of a mutated study, or None where it cannot be unpacked by the standard library."""
+    """Return the VCF text of a mutated study; None for several files, or what the standard library cannot unpack."""
     content = example.files[example.form]
+    if example.form == HALVES:
+        return None
     if example.form in ("topshell.bcf", "calls.csv"):
         return None if example.form in example.changed else vcf_text()
     try:

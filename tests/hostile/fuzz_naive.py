@@ -78,6 +78,18 @@ def read_calls(calls: list[dict[str, str]], markers: list[dict[str, str]]) -> tu
     return genotypes, identifiers
 
 
+def united(read: list[tuple[dict, dict]], animals: list[str]) -> tuple[dict, dict]:
+    """Return the markers of several files of different animals; missing where a file lacks a marker."""
+    genotypes: dict[tuple, dict[str, int]] = {}
+    identifiers: dict[tuple, str] = {}
+    for found, names in read:
+        for key, calls in found.items():
+            genotypes.setdefault(key, dict.fromkeys(animals, -1)).update(calls)
+            if identifiers.get(key, ".") == ".":
+                identifiers[key] = names[key]
+    return genotypes, identifiers
+
+
 def _copies(text: str, ref: str, alt: str) -> int:
     letters = re.sub(r"[/|]", "", text.upper())
     if text in ("", "NA") or set(letters) & set(".-?"):

@@ -17,8 +17,9 @@ import pysam.bcftools
 import yaml
 from tests.hostile import fuzz_naive
 
-# plain, bgzip, gzip, BCF, and a table of calls
-FORMS = ("topshell.vcf", "topshell.vcf.gz", "topshell.gz", "topshell.bcf", "calls.csv")
+# plain, bgzip, gzip, BCF, a table of calls, and two files of which the second, a BCF, holds the other animals
+HALVES, REST = "topshell_half.vcf", "topshell_rest.bcf"
+FORMS = ("topshell.vcf", "topshell.vcf.gz", "topshell.gz", "topshell.bcf", "calls.csv", HALVES)
 ANIMALS = {  # site, role, replicate of
     **{f"N{i}": ("north", "baseline", "") for i in range(1, 5)},
     **{f"S{i}": ("south", "baseline", "") for i in range(1, 5)},
@@ -55,7 +56,7 @@ def study_content(genotypes: str) -> dict:
         "id": "topshell",
         "name": "rope-grazing topshell",
         "scientific_name": "Inventa funicola",
-        "genotypes": [genotypes],
+        "genotypes": [genotypes, REST] if genotypes == HALVES else [genotypes],
         "generation_years": 3,
         "native_range": "range.geojson",
         "reference": "reference.fa",
@@ -82,9 +83,23 @@ def samples_text() -> str:
     return "\n".join(lines) + "\n"
 
 
+def animals_of(form: str) -> tuple[str, ...]:
+    """Return the animals of the file of this form."""
+    return tuple(ANIMALS)[::2] if form == HALVES else tuple(ANIMALS)
+
+
+def vcf_text(animals: tuple[str, ...] = tuple(ANIMALS)) -> str:
+    """Return the genotypes of some animals as VCF text: 40 markers, and one record of each kind that is no marker."""
+    lines = []
+    for line in _vcf_of_all().split("\n"):
+        cells = line.split("\t")
+        kept = [name in animals for name in ANIMALS] if len(cells) > 9 else []
+        lines.append("\t".join([*cells[:9], *(cell for cell, keep in zip(cells[9:], kept, strict=True) if keep)]))
+    return "\n".join(lines)
+
+
 @cache
-def vcf_text() -> str:
-    """Return the genotypes as VCF text: 40 markers, and one record of each kind that is no marker."""
+def _vcf_of_all() -> str:
     rng = np.random.default_rng(5)
     names = list(ANIMALS)
     north = np.array([ANIMALS[name][0] == "north" for name in names])
@@ -99,7 +114,7 @@ def vcf_text() -> str:
     }  # fmt: skip
     for number in range(46):
         chrom, pos = ("chr1", 1000 + 1500 * number) if number < 23 else ("chr2", 1000 + 1500 * (number - 23))
-        ref, alt, passed = odd.get(number, ("ACGT"[number % 4], "CGTA"[number % 4], rng.choice(["PASS", "."])))
+        ref, alt, passed = odd.get(number, ("ACGT"[number % 4], "GTAC"[number % 4], rng.choice(["PASS", "."])))
         p = np.clip(0.4 + 0.35 * north * rng.choice([-1, 1]) + rng.normal(0, 0.1), 0.1, 0.9)
         calls = rng.random((len(names), 2)) < np.broadcast_to(p, north.shape)[:, None]
         calls[names.index("N1b")] = calls[names.index("N1")]
@@ -139,8 +154,8 @@ def bgzip(content: bytes) -> bytes:
 
 
 def packed(text: bytes, form: str) -> bytes:
-    """Return VCF text in the form of a file name of FORMS; ValueError where htslib makes no BCF of it."""
-    if form == "topshell.vcf":
+    """Return VCF text in the form that a file's name says; ValueError where htslib makes no BCF of it."""
+    if form.endswith(".vcf"):
         return text
     if form == "topshell.gz":
         return gzip.compress(text, mtime=0)
@@ -170,7 +185,11 @@ def indexed(content: bytes, form: str) -> tuple[str, bytes]:
 
 @cache
 def _files(form: str, with_index: bool) -> tuple[tuple[str, bytes], ...]:
-    genotypes = tables_of_genotypes() if form == "calls.csv" else {form: packed(vcf_text().encode(), form)}
+    genotypes = (
+        tables_of_genotypes() if form == "calls.csv" else {form: packed(vcf_text(animals_of(form)).encode(), form)}
+    )
+    if form == HALVES:
+        genotypes[REST] = packed(vcf_text(tuple(ANIMALS)[1::2]).encode(), REST)
     content = {
         "study.yaml": yaml.safe_dump(study_content(form), sort_keys=False).encode(),
         "samples.csv": samples_text().encode(),

@@ -191,3 +191,21 @@ def test_faults_of_several_files_have_a_list_each():
     assert sum(line.startswith("sites.csv, line") for line in lines) == 20
     assert sum(line.startswith("samples.csv, line") for line in lines) == len(ANIMALS)
     assert describe(InputError([]).problems) == ""
+
+
+@pytest.mark.parametrize(
+    ("declared", "place", "found"),
+    [
+        ("##FORMAT=<ID=AD,Number=1,Type=String,", "header", "AD declared as text"),
+        (
+            "##FORMAT=<ID=AD,Nutype=R,",
+            "after record the header",
+            "AD that cannot be read at chr1:1000, or its declaration",
+        ),
+    ],
+)
+def test_reads_whose_declaration_is_damaged_are_told(declared, place, found):
+    text = vcf_text().replace("##FORMAT=<ID=AD,Number=R,Type=Integer,", declared)
+    ((file, where, _, said),) = told(topshell__vcf=text.encode())
+    assert (file, where) == ("topshell.vcf", place)
+    assert said.startswith(found)
