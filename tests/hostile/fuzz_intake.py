@@ -6,6 +6,7 @@ What a child returns is plain data, so that the parent can compare it with what 
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import inspect
 import io
 import multiprocessing
@@ -29,7 +30,7 @@ class Outcome:
     Attributes:
         kind: `done`, `refused` (an InputError), `fault` (any other exception), `died` (by a signal) or `hang`.
         problems: of a refusal, as records.
-        results: of a study that is done, see `results_of`.
+        results: of a study that is done, see `take_in`.
         text: traceback or signal.
     """
 
@@ -40,7 +41,7 @@ class Outcome:
 
 
 def take_in(folder: Path, out: Path) -> dict[str, Any]:
-    """Run settings, checks, distances by water, intake and filters of a study; return `results_of` them.
+    """Run settings, checks, distances by water, intake and filters of a study; return `tables_of` and `intake_of` them.
 
     Args:
         folder: where study.yaml is.
@@ -49,12 +50,10 @@ def take_in(folder: Path, out: Path) -> dict[str, Any]:
     Raises:
         InputError: where the input is at fault.
     """
-    from homewater import parts
     from homewater.errors import InputError
     from homewater.settings import input_files, load_study
-    from homewater.vcf import index_of
     from launcher.running import Study, missing_files
-    from steps import check_inputs, filters, genotypes, import_part, plan_parts, sea_distance
+    from steps import check_inputs, sea_distance
 
     settings = load_study(folder / "study.yaml")
     missing = missing_files(Study(folder / "study.yaml", folder, settings, folder))
@@ -64,55 +63,73 @@ def take_in(folder: Path, out: Path) -> dict[str, Any]:
     files = [str(folder / path) for _, path in input_files(settings)]
     check_inputs.main(files, settings, str(out / "check.json"), **inputs)
     if settings["coastline"] != "global":
-        distances = {"distances": str(out / "sea_distance.csv"), "positions": str(out / "site_positions.csv")}
         given = settings["structure"]
-        cell, snap = max(given["sea_cell_degrees"], 0.1), given["max_snap_km"]
         sea_distance.main(
             inputs["sites"],
             str(folder / settings["coastline"]),
-            cell_degrees=cell,
-            max_snap_km=snap,
-            **distances,
+            distances=str(out / "sea_distance.csv"),
+            positions=str(out / "site_positions.csv"),
+            cell_degrees=max(given["sea_cell_degrees"], 0.1),
+            max_snap_km=given["max_snap_km"],
         )
+    found = tables_of(out)
     for species in settings["species"]:
-        place = out / species["id"]
-        paths = [folder / path for path in species["genotypes"]]
-        indexes = [index_of(path) for path in paths]
-        count = parts.n_parts([path.stat().st_size for path in paths], [index is not None for index in indexes])
-        plan = str(place / "plan.json")
-        plan_parts.main([str(path) for path in paths], [str(index) for index in indexes if index], plan, count)
-        both = {"samples": inputs["samples"], "sites": inputs["sites"], "species": species["id"]}
-        made = [str(place / f"{number}.zarr") for number in range(count)]
-        markers = settings["markers"]
-        tables = [str(folder / species["marker_table"])] if "marker_table" in species else []
-        least = {name: markers[name] for name in ("min_genotype_quality", "min_read_depth")}
-        for number, part in enumerate(made):
-            import_part.main(
-                plan=plan,
-                genotype_files=[str(path) for path in paths],
-                marker_table=tables,
-                part=part,
-                part_number=number,
-                **both,
-                **least,
-            )
-        _call(genotypes.main, place, plan=plan, parts=made, genotypes=str(place / "genotypes.zarr"), **both)
-        native = [str(folder / species["native_range"])] if "native_range" in species else []
-        _call(
-            filters.main,
-            place,
-            genotypes=str(place / "genotypes.zarr"),
-            native_range=native,
-            kept_samples=str(place / "samples.csv"),
-            markers=str(place / "markers.parquet"),
-            summary=str(place / "filter_summary.csv"),
-            site_roles=str(place / "site_roles.csv"),
-            site_counts=str(place / "site_counts.zarr"),
-            genotyping_error=str(place / "genotyping_error.json"),
-            settings=markers,
-            **both,
-        )
-    return results_of(out, [species["id"] for species in settings["species"]])
+        key = _all_that_is_read(folder, out, species, settings)
+        if key not in _TAKEN_IN:
+            _run_intake(folder, out, species, settings["markers"])
+            _TAKEN_IN[key] = intake_of(out / species["id"])
+        _TAKEN_IN[key] = _TAKEN_IN.pop(key)  # the last used comes last
+        if len(_TAKEN_IN) > 50:
+            _TAKEN_IN.pop(next(iter(_TAKEN_IN)))
+        found[species["id"]] = _TAKEN_IN[key]
+    return found
+
+
+# intake by all that it reads, so that a change that the checks have made nothing of is not taken in once more
+_TAKEN_IN: dict[str, dict] = {}
+
+
+def _all_that_is_read(folder: Path, out: Path, species: dict, settings: dict) -> str:
+    from homewater import parts
+
+    names = [*species["genotypes"], *(species[key] for key in ("native_range", "marker_table") if key in species)]
+    names += [f"{name}{suffix}" for name in species["genotypes"] for suffix in (".tbi", ".csi")]
+    paths = [out / "samples.csv", out / "sites.csv", *(folder / name for name in names)]
+    told = [repr((species["id"], names, settings["markers"], parts.PART_BYTES))]
+    told += [hashlib.sha256(path.read_bytes()).hexdigest() if path.exists() else "" for path in paths]
+    return "\n".join(told)
+
+
+def _run_intake(folder: Path, out: Path, species: dict, markers: dict) -> None:
+    from homewater import parts
+    from homewater.vcf import index_of
+    from steps import filters, genotypes, import_part, plan_parts
+
+    place, paths = out / species["id"], [folder / path for path in species["genotypes"]]
+    files, indexes = [str(path) for path in paths], [index_of(path) for path in paths]
+    count = parts.n_parts([path.stat().st_size for path in paths], [index is not None for index in indexes])
+    plan, store = str(place / "plan.json"), str(place / "genotypes.zarr")
+    plan_parts.main(files, [str(index) for index in indexes if index], plan, count)
+    both = {"samples": str(out / "samples.csv"), "sites": str(out / "sites.csv"), "species": species["id"]}
+    both_and = both | {name: markers[name] for name in ("min_genotype_quality", "min_read_depth")}
+    made = [str(place / f"{number}.zarr") for number in range(count)]
+    tables = [str(folder / species["marker_table"])] if "marker_table" in species else []
+    for number, part in enumerate(made):
+        import_part.main(plan, genotype_files=files, marker_table=tables, part=part, part_number=number, **both_and)
+    _call(genotypes.main, place, plan=plan, parts=made, genotypes=store, **both)
+    _call(
+        filters.main,
+        place,
+        genotypes=store,
+        native_range=[str(folder / species["native_range"])] if "native_range" in species else [],
+        kept_samples=str(place / "samples.csv"),
+        markers=str(place / "markers.parquet"),
+        summary=str(place / "filter_summary.csv"),
+        site_counts=str(place / "site_counts.zarr"),
+        genotyping_error=str(place / "genotyping_error.json"),
+        settings=markers,
+        **both,
+    )
 
 
 def _call(function: Callable, folder: Path, **given: Any) -> None:
@@ -122,41 +139,42 @@ def _call(function: Callable, folder: Path, **given: Any) -> None:
     function(**further, **given)
 
 
-def results_of(out: Path, species: list[str]) -> dict[str, Any]:
-    """Return what was made, whatever the order of animals and sites: see the keys."""
-    from homewater.store import open_genotypes, open_site_counts
+def tables_of(out: Path) -> dict[str, Any]:
+    """Return the normalised tables as texts, and the distances by pair of sites."""
     from homewater.tables import read_table
 
-    found: dict[str, Any] = {}
-    for name in ("samples", "sites", "transfers"):
-        found[name] = _texts(read_table(out / f"{name}.csv", f"input_{name}"))
+    names = ("samples", "sites", "transfers")
+    found: dict[str, Any] = {name: _texts(read_table(out / f"{name}.csv", f"input_{name}")) for name in names}
     if (out / "sea_distance.csv").exists():
         rows = read_table(out / "sea_distance.csv", "sea_distance").to_dict("records")
         found["sea_km"] = {frozenset((row["site_a"], row["site_b"])): repr(row["sea_km"]) for row in rows}
-    for name in species:
-        store = open_genotypes(out / name / "genotypes.zarr")
-        dosages = store.select(range(store.n_markers))
-        keys = list(store.markers[["chrom", "pos", "ref", "alt"]].itertuples(index=False, name=None))
-        animals = store.sample_ids.tolist()
-        counts = open_site_counts(out / name / "site_counts.zarr")
-        table = read_table(out / name / "markers.parquet", "markers")
-        kept = read_table(out / name / "samples.csv", "samples")
-        found[name] = {
-            "genotypes": {
-                key: dict(zip(animals, row, strict=True)) for key, row in zip(keys, dosages.tolist(), strict=True)
-            },
-            "identifiers": dict(zip(keys, store.identifiers.tolist(), strict=True)),
-            "records": store.attributes["records"],
-            "site_counts": {
-                site: dict(zip(keys, counts.counts[:, number].tolist(), strict=True))
-                for number, site in enumerate(counts.location_ids.tolist())
-            },
-            "animals": {row["materialSampleID"]: row for row in _texts(kept)},
-            "defines": kept.loc[kept["defines"].astype(bool), "materialSampleID"].tolist(),
-            "markers": dict(zip(keys, _texts(table), strict=True)),
-            "summary": _texts(read_table(out / name / "filter_summary.csv", "filter_summary")),
-        }
     return found
+
+
+def intake_of(place: Path) -> dict[str, Any]:
+    """Return what intake and filters made of a species, by animal, marker and site, so that order does not matter."""
+    from homewater.store import open_genotypes, open_site_counts
+    from homewater.tables import read_table
+
+    store = open_genotypes(place / "genotypes.zarr")
+    dosages = store.select(range(store.n_markers)).tolist()
+    keys = list(store.markers[["chrom", "pos", "ref", "alt"]].itertuples(index=False, name=None))
+    animals = store.sample_ids.tolist()
+    counts = open_site_counts(place / "site_counts.zarr")
+    kept = read_table(place / "samples.csv", "samples")
+    return {
+        "genotypes": {key: dict(zip(animals, row, strict=True)) for key, row in zip(keys, dosages, strict=True)},
+        "identifiers": dict(zip(keys, store.identifiers.tolist(), strict=True)),
+        "records": store.attributes["records"],
+        "site_counts": {
+            site: dict(zip(keys, counts.counts[:, number].tolist(), strict=True))
+            for number, site in enumerate(counts.location_ids.tolist())
+        },
+        "animals": {row["materialSampleID"]: row for row in _texts(kept)},
+        "defines": kept.loc[kept["defines"].astype(bool), "materialSampleID"].tolist(),
+        "markers": dict(zip(keys, _texts(read_table(place / "markers.parquet", "markers")), strict=True)),
+        "summary": _texts(read_table(place / "filter_summary.csv", "filter_summary")),
+    }
 
 
 def _texts(table) -> list[dict[str, str]]:

@@ -70,6 +70,8 @@ def main(table, deed, study_dir):
         raise InputError([Problem("samples.csv", f"line {n}", "role", "'base'", "baseline or query") for n in (2, 9)])
     if deed == "crash":
         raise RuntimeError("the tide went out")
+    if deed.startswith("signal "):
+        os.kill(os.getpid(), int(deed.split()[1]))
     if deed == "fill":
         deed = "full" * 10**6
     if deed == "changing":
@@ -389,6 +391,17 @@ def test_a_crash_ends_with_exit_code_1_naming_rule_and_log(toy):
     lines = done.stderr.splitlines()
     assert lines[-2] == "RuntimeError: the tide went out"
     assert lines[-1] == "rule first topshell failed; its log: results/aldermark/topshell/logs/first.log"
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("number", [signal.SIGSEGV, signal.SIGKILL])
+def test_a_step_that_dies_of_a_signal_ends_with_exit_code_1_naming_rule_and_log(toy, number):
+    toy.write(f"signal {int(number)}")
+    done = toy.run()
+    assert done.returncode == 1
+    log = "results/aldermark/logs/snakemake.log"  # the step's own is empty
+    assert done.stderr.splitlines()[-1] == f"rule first topshell failed; its log: {log}"
+    assert signal.Signals(number).name in done.stderr
 
 
 @pytest.mark.full
