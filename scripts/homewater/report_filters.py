@@ -52,7 +52,7 @@ def filters_section(study: StudyResults, species: SpeciesResults, writer: Writer
     columns += [
         writer.column(f"column.{c}", number=True) for c in ("before", "removed", "after", "flagged", "expected_false")
     ]
-    section.add("table", writer.table(writer.say("caption.filters"), columns, rows))
+    section.add("table", writer.table(writer.say("caption.filters"), columns, rows, "dense"))
     _add_conflicts(section, species, writer)
     _add_batches(section, species, writer)
     _add_kin(section, study, species, writer)

@@ -55,7 +55,8 @@ def study(folder, animals, shift, *, n_markers=1200, n_chrom=10, seed=0):
     )
     write_site_counts(folder / "site_counts.zarr", SiteCounts(counts, np.array(ids, dtype=str)[present], markers))
     rest = {"ref": "A", "alt": "C", "status": "kept", "reason": "", "call_rate": 1.0, "minor_allele_frequency": 0.3}
-    rest |= {"hardy_weinberg_p": np.nan, "hardy_weinberg_q": np.nan, "value": np.nan, "limit": np.nan}
+    unknown = ("hardy_weinberg_p", "hardy_weinberg_q", "excess_heterozygosity_q", "value", "limit")
+    rest |= dict.fromkeys(unknown, np.nan)
     markers = markers.assign(**rest, thinned=True, passes_technical=np.arange(n_markers) > 0)
     write_table(markers, folder / "markers.parquet")
     everyone = [*ids, "farm", "abroad"]
