@@ -107,10 +107,11 @@ def intake(folder: Path, out: Path) -> None:
     with multiprocessing.get_context("spawn").Pool(2, maxtasksperchild=None) as pool:
         pool.map(_import, [{**common, "part": part, "part_number": i} for i, part in enumerate(made)], chunksize=1)
     names = {"plan": plan, "parts": made, "genotypes": str(out / "genotypes.zarr"), "species": "topshell", **tables}
-    step("genotypes")(**names, conflicts=str(out / "file_conflicts.csv"))
+    step("genotypes")(**names, file_conflicts=str(out / "file_conflicts.csv"))
     outputs = {"kept_samples": "samples.csv", "markers": "markers.parquet", "summary": "filter_summary.csv",
                "site_roles": "site_roles.csv", "site_counts": "site_counts.zarr",
-               "genotyping_error": "genotyping_error.json"}  # fmt: skip
+               "genotyping_error": "genotyping_error.json", "kin_thinning": "kin_thinning.csv",
+               "batch_effects": "batch_effects.csv"}  # fmt: skip
     settings = load_study(folder / "study.yaml")["markers"]
     step("filters")(
         genotypes=names["genotypes"], **tables, native_range=[], species="topshell", settings=settings,
