@@ -8,13 +8,14 @@ size.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 from scipy import special
 from scipy.stats import binom
 
+from homewater.animals import Animals
 from homewater.contamination import contamination, second_genome
 from homewater.errors import InputError, Problem
 from homewater.heterozygosity import SPREADS, limits
@@ -52,67 +53,6 @@ def site_roles(sites: pd.DataFrame, in_native_range: np.ndarray) -> pd.DataFrame
     return roles.assign(defines=(roles["kind"] == "wild") & roles["in_native_range"])
 
 
-@dataclass
-class Animals:
-    """The animals of a species as the filters go through them.
-
-    Attributes:
-        table: schema `samples`, one row an animal of the genotype store, in its order.
-        summary: rows of schema `filter_summary`, one a filter.
-        replicates: pairs (kept, other) of records declared to be one animal, both called well, for the error rate.
-    """
-
-    table: pd.DataFrame
-    summary: list[dict] = field(default_factory=list)
-    replicates: list[tuple[int, int]] = field(default_factory=list)
-
-    @property
-    def kept(self) -> np.ndarray:
-        """Bool (n_animals,)."""
-        return (self.table["status"] == "kept").to_numpy()
-
-    def remove(self, step: str, reason: str, rows: np.ndarray, value=None, limit=None, **more) -> None:
-        """Remove animals by one filter and add its row to the summary.
-
-        Args:
-            step: name of the filter.
-            reason: why, as the table says it.
-            rows: bool (n_animals,); animals removed before are left alone.
-            value: float64 (n_animals,) compared with the limit, or None.
-            limit: the limit or limits (n_animals,), or None.
-            **more: flagged, expected_false_flags.
-        """
-        before, rows = int(self.kept.sum()), rows & self.kept
-        self.table.loc[rows, ["status", "reason"]] = ["removed", reason]
-        if value is not None:
-            self.table.loc[rows, "value"] = value[rows]
-            self.table.loc[rows, "limit"] = np.broadcast_to(limit, rows.shape)[rows]
-        gone = int(rows.sum())
-        self.summary.append(
-            {"step": step, "before": before, "removed": gone, "after": before - gone, "what": "samples", **more}
-        )
-
-    def flag(self, rows: np.ndarray, word: str) -> None:
-        """Add a flag to some animals (indices or bool)."""
-        for row in np.arange(len(self.table))[rows]:
-            held = self.table.at[row, "flags"]
-            if word not in held.split(";"):
-                self.table.at[row, "flags"] = f"{held};{word}" if held else word
-
-    def flagged(self, word: str) -> np.ndarray:
-        """Return, as bool (n_animals,), who carries a flag."""
-        return np.array([word in flags.split(";") for flags in self.table["flags"]], dtype=bool)
-
-    def relate(self, first: np.ndarray, second: np.ndarray) -> None:
-        """Note the partners of pairs of animals (indices)."""
-        names = self.table["materialSampleID"].tolist()
-        for a, b in sorted({*zip(first.tolist(), second.tolist(), strict=True)}):
-            for one, other in ((a, b), (b, a)):
-                held = [name for name in self.table.at[one, "related_to"].split(",") if name]
-                if names[other] not in held:
-                    self.table.at[one, "related_to"] = ",".join([*held, names[other]])
-
-
 def filter_animals(genotypes: Genotypes, samples: pd.DataFrame, roles: pd.DataFrame, settings: dict) -> Animals:
     """Go through all filters of animals.
 
@@ -126,30 +66,7 @@ def filter_animals(genotypes: Genotypes, samples: pd.DataFrame, roles: pd.DataFr
     Raises:
         InputError: where no animal, or no marker that tells animals' quality, is left.
     """
-    animals = Animals(
-        pd.DataFrame(
-            {
-                "materialSampleID": samples["materialSampleID"].to_numpy(),
-                "locationID": samples["locationID"].to_numpy(),
-                "role": samples["role"].to_numpy(),
-                "status": "kept",
-                "reason": "",
-                "flags": "",
-                "call_rate": np.nan,
-                "heterozygosity": np.nan,
-                "defines": False,
-                "value": np.nan,
-                "limit": np.nan,
-                "related_to": "",
-                "family": "",
-                "defines_with_kin": False,
-                "best_site": "",
-                "contamination": np.nan,
-                "contamination_ci_low": np.nan,
-                "contamination_ci_high": np.nan,
-            }
-        ).reset_index(drop=True)
-    )
+    animals = Animals.of_sheet(samples)
     table = animals.table
     site = table["locationID"].map({name: i for i, name in enumerate(roles["locationID"])}).to_numpy(dtype=np.int64)
     baseline = (table["role"] == "baseline").to_numpy()
@@ -209,9 +126,7 @@ def _files_disagree(animals: Animals, concordance: np.ndarray, least: float) -> 
     # by chance: a share of errors as most animals have it
     usual = np.nanmedian(share[told]) if told.any() else 0.0
     expected = binom.sf(np.floor((1 - least) * compared), compared, usual)[told & animals.kept].sum()
-    none = np.zeros(len(animals.table), dtype=bool)
-    flagged = int(animals.flagged("files_disagree").sum())
-    animals.remove("files_disagree", "", none, flagged=flagged, expected_false_flags=float(expected))
+    animals.note("files_disagree", int(animals.flagged("files_disagree").sum()), float(expected))
 
 
 def _pooled_counts(genotypes: Genotypes, rows: np.ndarray) -> np.ndarray:
@@ -306,7 +221,7 @@ def _kin(
         table["defines"] = table["defines_with_kin"] & ~left_out
     flagged = int(animals.flagged("kin").sum())
     expected = float(found.expected.sum()) if np.isfinite(found.limit).any() else float("nan")
-    animals.remove("kin", "", np.zeros(n, dtype=bool), flagged=flagged, expected_false_flags=expected)
+    animals.note("kin", flagged, expected)
     return chosen
 
 
@@ -349,7 +264,7 @@ def _origins(
     location_ids: np.ndarray,
     batch: np.ndarray,
 ) -> None:
-    table, n = animals.table, len(animals.table)
+    table = animals.table
     counted = table["defines"].to_numpy(dtype=bool)
     defining = np.unique(site[counted])
     own = np.full(len(location_ids), -1)
@@ -367,13 +282,12 @@ def _origins(
     table.loc[who[other.flagged], "best_site"] = location_ids[defining][other.best[other.flagged]]
     known = int(np.isfinite(limit).sum())
     by_chance = known * float(special.ndtr(-SPREADS)) if known else np.nan
-    none = np.zeros(n, dtype=bool)
     for step, flagged, expected in (
         ("unlike_any_site", unlike, by_chance),
         ("fits_another_site", other.flagged, other.expected_false_flags),
         ("label_swap", swapped, other.expected_false_flags),
     ):
-        animals.remove(step, "", none, flagged=int(flagged.sum()), expected_false_flags=expected)
+        animals.note(step, int(flagged.sum()), expected)
 
 
 def _flag_pairs(animals: Animals, pairs: Pairs, chosen: np.ndarray, word: str) -> None:

@@ -8,63 +8,23 @@ marker names. Chunks are fixed, whatever the number of parts, threads or cores, 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import numba
-import numcodecs.blosc
 import numpy as np
 import pandas as pd
 import zarr
-from zarr.codecs import BloscCodec
 
 from homewater.bit_planes import MISSING, Layout, count_into, group_words, layout_by_site, pack, unpack
 from homewater.variant_blocks import VariantBlock, marker_names, rechunked
 from homewater.writer import written_aside
+from homewater.zarr_arrays import CHUNK, new_array, texts, write_column
 
-__all__ = ["MISSING", "Genotypes", "SiteCounts", "VariantBlock", "open_genotypes", "open_site_counts"]
+__all__ = ["CHUNK", "MISSING", "Genotypes", "VariantBlock", "open_genotypes", "write_genotypes"]
 
-CHUNK = 4096  # markers a chunk of genotypes
-LONG_CHUNK = 65536  # entries a chunk of the per-marker columns
 VCF_ZARR_VERSION = "0.4"
-# With threads blosc joins its blocks in the order in which they finish: other bytes each time.
-numcodecs.blosc.use_threads = False
-
-
-def _array(
-    group: zarr.Group,
-    name: str,
-    shape: tuple,
-    chunks: tuple,
-    dtype: Any,
-    names: tuple,
-    shuffle: str = "shuffle",
-    **more,
-):
-    size = 1 if dtype is str else np.dtype(dtype).itemsize
-    codec = BloscCodec(typesize=size, cname="lz4", clevel=5, shuffle="noshuffle" if dtype is str else shuffle)
-    return group.create_array(
-        name,
-        shape=shape,
-        chunks=tuple(max(1, c) for c in chunks),
-        dtype=dtype,
-        compressors=codec,
-        dimension_names=names,
-        **more,
-    )
-
-
-def _column(group: zarr.Group, name: str, values: np.ndarray, dtype: Any, names: tuple) -> None:
-    values = np.asarray(values, dtype=object) if dtype is str else np.asarray(values, dtype=dtype)
-    array = _array(group, name, values.shape, (LONG_CHUNK, *values.shape[1:]), dtype, names)
-    if values.size:
-        array[...] = values
-
-
-def _texts(array: zarr.Array) -> np.ndarray:
-    return np.array(array[...].tolist(), dtype=str).reshape(array.shape)
 
 
 def write_genotypes(
@@ -97,7 +57,7 @@ def write_genotypes(
         group = zarr.create_group(str(aside), zarr_format=3)
         calls = None
         if not planes_only:
-            calls = _array(
+            calls = new_array(
                 group,
                 "call_genotype",
                 (0, n, 2),
@@ -107,7 +67,7 @@ def write_genotypes(
                 "bitshuffle",
                 fill_value=-1,
             )
-        planes = _array(
+        planes = new_array(
             group,
             "homewater_planes",
             (0, 3, layout.n_words),
@@ -142,10 +102,10 @@ def write_genotypes(
             ("variant_allele", alleles, str, ("variants", "alleles")),
             ("homewater_marker", marker_names(chrom, position, identifier, alleles), str, ("variants",)),
         ):
-            _column(group, name, values, dtype, names)
+            write_column(group, name, values, dtype, names)
         with_reads = read_balance is not None and bool(np.any(read_balance))
         if with_reads:
-            _column(group, "homewater_read_balance", read_balance, "int64", ("samples", "read_balance"))
+            write_column(group, "homewater_read_balance", read_balance, "int64", ("samples", "read_balance"))
         given = {"vcf_zarr_version": VCF_ZARR_VERSION, "source": "homewater", "read_depths": with_reads}
         given |= attributes or {}
         group.update_attributes(dict(sorted(given.items())))
@@ -199,9 +159,9 @@ class Genotypes:
     def __init__(self, path: str | Path):
         self._group = zarr.open_group(str(path), mode="r")
         self._planes = self._group["homewater_planes"]
-        self.sample_ids = _texts(self._group["sample_id"])
-        self.location_ids = _texts(self._group["homewater_location_id"])
-        self.contig_ids = _texts(self._group["contig_id"])
+        self.sample_ids = texts(self._group["sample_id"])
+        self.location_ids = texts(self._group["homewater_location_id"])
+        self.contig_ids = texts(self._group["contig_id"])
         self.attributes = dict(self._group.attrs)
         self.n_markers, self.n_samples = int(self._planes.shape[0]), int(self.sample_ids.size)
         self._layout = _layout_of(self.location_ids)
@@ -210,11 +170,11 @@ class Genotypes:
     @cached_property
     def markers(self) -> pd.DataFrame:
         """Table of the markers in genome order: marker (unique), chrom, pos, ref, alt."""
-        alleles = _texts(self._group["variant_allele"])
+        alleles = texts(self._group["variant_allele"])
         contig = self._group["variant_contig"][...]
         return pd.DataFrame(
             {
-                "marker": _texts(self._group["homewater_marker"]),
+                "marker": texts(self._group["homewater_marker"]),
                 "chrom": self.contig_ids[contig] if contig.size else np.empty(0, dtype=str),
                 "pos": self._group["variant_position"][...].astype(np.int64),
                 "ref": alleles[:, 0],
@@ -225,7 +185,7 @@ class Genotypes:
     @cached_property
     def identifiers(self) -> np.ndarray:
         """The ID column, object str (n_markers,); "." where there is none."""
-        return _texts(self._group["variant_id"]).astype(object)
+        return texts(self._group["variant_id"]).astype(object)
 
     @cached_property
     def read_balance(self) -> np.ndarray | None:
@@ -338,7 +298,7 @@ class Genotypes:
         """Yield the whole store again as blocks of CHUNK markers, as `write_genotypes` takes them."""
         contig = self._group["variant_contig"][...]
         position = self._group["variant_position"][...]
-        alleles = _texts(self._group["variant_allele"]).astype(object)
+        alleles = texts(self._group["variant_allele"]).astype(object)
         for rows, dosages in self.blocks():
             yield VariantBlock(contig[rows], position[rows], self.identifiers[rows], alleles[rows], dosages)
 
@@ -346,63 +306,3 @@ class Genotypes:
 def open_genotypes(path: str | Path) -> Genotypes:
     """Open a genotype store for reading."""
     return Genotypes(path)
-
-
-@dataclass(frozen=True)
-class SiteCounts:
-    """Genotype counts of the animals that may define units and frequencies, by site.
-
-    Attributes:
-        counts: int32 (n_markers, n_sites, 4): homozygous reference, heterozygous, homozygous alternate, missing.
-        location_ids: str (n_sites,), in the order of the site list; only sites with at least one such animal.
-        markers: table with marker, chrom, pos.
-    """
-
-    counts: np.ndarray
-    location_ids: np.ndarray
-    markers: pd.DataFrame
-
-    def subset(self, marker_mask: np.ndarray) -> SiteCounts:
-        """Return the counts of some markers (bool mask or indices)."""
-        rows = np.arange(self.counts.shape[0])[np.asarray(marker_mask)]
-        return SiteCounts(self.counts[rows], self.location_ids, self.markers.iloc[rows].reset_index(drop=True))
-
-
-def write_site_counts(path: str | Path, site_counts: SiteCounts) -> None:
-    """Write counts by site as a folder of arrays."""
-    counts, markers = site_counts.counts, site_counts.markers
-    chrom = markers["chrom"].to_numpy().astype(str)
-    contigs, contig = np.unique(chrom, return_inverse=True)
-    with written_aside(path) as aside:
-        group = zarr.create_group(str(aside), zarr_format=3)
-        array = _array(
-            group,
-            "homewater_site_counts",
-            counts.shape,
-            (CHUNK, *counts.shape[1:]),
-            "int32",
-            ("variants", "sites", "genotypes"),
-            "bitshuffle",
-        )
-        if counts.size:
-            array[...] = counts.astype(np.int32)
-        _column(group, "homewater_location_id", site_counts.location_ids, str, ("sites",))
-        _column(group, "contig_id", contigs, str, ("contigs",))
-        _column(group, "variant_contig", contig, "int32", ("variants",))
-        _column(group, "variant_position", markers["pos"].to_numpy(), "int32", ("variants",))
-        _column(group, "homewater_marker", markers["marker"].to_numpy(), str, ("variants",))
-        group.update_attributes({"source": "homewater"})
-
-
-def open_site_counts(path: str | Path) -> SiteCounts:
-    """Read counts by site into memory."""
-    group = zarr.open_group(str(path), mode="r")
-    contig, contigs = group["variant_contig"][...], _texts(group["contig_id"])
-    markers = pd.DataFrame(
-        {
-            "marker": _texts(group["homewater_marker"]),
-            "chrom": contigs[contig] if contig.size else np.empty(0, dtype=str),
-            "pos": group["variant_position"][...].astype(np.int64),
-        }
-    )
-    return SiteCounts(group["homewater_site_counts"][...], _texts(group["homewater_location_id"]), markers)

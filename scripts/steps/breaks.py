@@ -3,8 +3,8 @@
 from homewater.break_rules import BreakRules
 from homewater.breaks import breaks_table, find_breaks
 from homewater.contrasts import pair_replicates
+from homewater.site_counts import open_site_counts
 from homewater.step import run_step
-from homewater.store import open_site_counts
 from homewater.tables import read_table, write_table
 from homewater.tested_sites import animals_by_site, tested_sites
 

@@ -5,8 +5,9 @@ import numpy as np
 from homewater.diversity import site_diversity
 from homewater.effective_size import effective_size
 from homewater.selection import kept_animals
+from homewater.site_counts import open_site_counts
 from homewater.step import run_step
-from homewater.store import open_genotypes, open_site_counts
+from homewater.store import open_genotypes
 from homewater.tables import read_table, write_table
 
 

@@ -15,9 +15,10 @@ from homewater.group_tests import ALLELES, HETEROZYGOTES, beyond_most, differenc
 from homewater.input_files import read_polygons
 from homewater.kin_thinning import kin_table
 from homewater.marker_filters import filter_markers
+from homewater.site_counts import SiteCounts, write_site_counts
 from homewater.statistics import chromosome_blocks
 from homewater.step import run_step
-from homewater.store import Genotypes, SiteCounts, open_genotypes, write_site_counts
+from homewater.store import Genotypes, open_genotypes
 from homewater.tables import read_table, write_table
 from homewater.thinning import thin_by_linkage
 from homewater.writer import write_json

@@ -2,8 +2,8 @@
 
 from homewater.contrasts import pair_replicates
 from homewater.isolation_by_distance import isolation_table
+from homewater.site_counts import open_site_counts
 from homewater.step import run_step
-from homewater.store import open_site_counts
 from homewater.tables import read_table, write_table
 from homewater.tested_sites import tested_sites
 

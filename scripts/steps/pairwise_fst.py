@@ -4,8 +4,9 @@ import numpy as np
 
 from homewater.pairwise_fst import MAX_TEST_MARKERS, pairwise_table, permutation_p_values
 from homewater.selection import evenly_spaced, kept_animals
+from homewater.site_counts import open_site_counts
 from homewater.step import run_step
-from homewater.store import open_genotypes, open_site_counts
+from homewater.store import open_genotypes
 from homewater.tables import read_table, write_table
 
 

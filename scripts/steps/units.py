@@ -8,9 +8,9 @@ from homewater.break_rules import BreakRules
 from homewater.contrasts import pair_replicates
 from homewater.detectable import LEVEL, smallest_detectable
 from homewater.isolation_by_distance import row_of
+from homewater.site_counts import open_site_counts
 from homewater.site_tree import distance_matrix, spanning_tree
 from homewater.step import run_step
-from homewater.store import open_site_counts
 from homewater.tables import read_table, write_table
 from homewater.tested_sites import animals_by_site, tested_sites
 from homewater.units import borders, sites_in_units, statement_of, units_table

@@ -1,8 +1,8 @@
 """Rule variance_shares: how much of the variance lies between jurisdictions and between units."""
 
+from homewater.site_counts import open_site_counts
 from homewater.site_tree import spanning_tree
 from homewater.step import run_step
-from homewater.store import open_site_counts
 from homewater.tables import read_table, write_table
 from homewater.tested_sites import tested_sites
 from homewater.variance_shares import variance_table

@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from homewater.store import SiteCounts, VariantBlock, open_genotypes, write_genotypes, write_site_counts
+from homewater.site_counts import SiteCounts, write_site_counts
+from homewater.store import VariantBlock, open_genotypes, write_genotypes
 from homewater.tables import empty_table, write_table
 
 

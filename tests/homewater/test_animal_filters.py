@@ -7,7 +7,7 @@ from drawn_coast import N_MARKERS, ROLES, Coast
 from scipy.stats import binom
 
 from homewater import animal_filters
-from homewater.animal_filters import Animals
+from homewater.animals import Animals
 from homewater.errors import InputError
 
 

@@ -9,8 +9,9 @@ import pytest
 from drawn_coast import SETTINGS
 from intake_runs import imported, step
 
+from homewater.site_counts import open_site_counts
 from homewater.species_generator import Faults
-from homewater.store import VariantBlock, open_genotypes, open_site_counts, write_genotypes
+from homewater.store import VariantBlock, open_genotypes, write_genotypes
 from homewater.study_generator import small_study
 from homewater.tables import read_table, write_table
 

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from homewater.errors import InputError
-from homewater.store import SiteCounts, write_site_counts
+from homewater.site_counts import SiteCounts, write_site_counts
 from homewater.tables import read_table, write_table
 
 STEPS = Path(__file__).resolve().parents[2] / "scripts" / "steps"

@@ -8,13 +8,8 @@ from intake_runs import digest
 
 from homewater import store
 from homewater.bit_planes import layout_by_site
-from homewater.store import (
-    SiteCounts,
-    open_genotypes,
-    open_site_counts,
-    write_genotypes,
-    write_site_counts,
-)
+from homewater.site_counts import SiteCounts, open_site_counts, write_site_counts
+from homewater.store import open_genotypes, write_genotypes
 from homewater.variant_blocks import VariantBlock, marker_names
 
 SITES = np.repeat(["north bay", "S-01/a", "öst"], [70, 1, 30])  # more than a word, one animal, part of a word

@@ -153,7 +153,8 @@ def tables_of(out: Path) -> dict[str, Any]:
 
 def intake_of(place: Path) -> dict[str, Any]:
     """Return what intake and filters made of a species, by animal, marker and site, so that order does not matter."""
-    from homewater.store import open_genotypes, open_site_counts
+    from homewater.site_counts import open_site_counts
+    from homewater.store import open_genotypes
     from homewater.tables import read_table
 
     store = open_genotypes(place / "genotypes.zarr")

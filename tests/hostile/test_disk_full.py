@@ -17,7 +17,7 @@ WRITERS = """
 import json, os, sys
 from pathlib import Path
 import numpy as np, pandas as pd
-from homewater import store, writer
+from homewater import site_counts, store, writer
 from homewater.tables import write_table
 from homewater.variant_blocks import VariantBlock
 
@@ -27,7 +27,7 @@ names = np.array(["."] * n, dtype=object)
 block = VariantBlock(np.zeros(n, np.int32), np.arange(n, dtype=np.int32), names, np.array([["A", "C"]] * n, object),
                      rng.integers(0, 3, (n, 40)).astype(np.int8))
 markers = pd.DataFrame({"marker": [f"m{i}" for i in range(n)], "chrom": "c", "pos": np.arange(n)})
-counts = store.SiteCounts(rng.integers(0, 99, (n, 3, 4)).astype(np.int32), np.array(["a", "b", "c"]), markers)
+counts = site_counts.SiteCounts(rng.integers(0, 99, (n, 3, 4)).astype(np.int32), np.array(["a", "b", "c"]), markers)
 animals = [f"a{i}" for i in range(40)]
 WAYS = {
     "page.html": lambda path: writer.write_text("x" * 10**6, path),
@@ -36,7 +36,7 @@ WAYS = {
     "sea_distance.csv": lambda path: write_table(pairs, path),
     "sea_distance.parquet": lambda path: write_table(pairs, path),
     "genotypes.zarr": lambda path: store.write_genotypes(path, animals, ["x"] * 40, ["c"], [block]),
-    "site_counts.zarr": lambda path: store.write_site_counts(path, counts),
+    "site_counts.zarr": lambda path: site_counts.write_site_counts(path, counts),
 }
 told = {}
 for name, write in WAYS.items():

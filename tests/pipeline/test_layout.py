@@ -13,11 +13,11 @@ BASE = {
     "__init__", "errors", "writer", "seeds", "tables", "input_tables", "settings", "store", "statistics",
     "likelihood", "gene_drop", "coastline", "sea_distance", "site_tree", "contrasts", "break_rules", "tested_sites",
     "differentiation", "resources", "environment", "step", "bit_planes", "settings_schema", "input_files",
-    "variant_blocks", "in_child",
+    "variant_blocks", "in_child", "site_counts", "zarr_arrays",
 }  # fmt: skip
 STAGES = {
     "intake": {"vcf", "parts", "part_reader", "read_balance", "joining", "reconcile", "genotype_table",
-               "file_conflicts", "checks", "animal_filters",
+               "file_conflicts", "checks", "animals", "animal_filters",
                "marker_filters", "hardy_weinberg", "heterozygosity", "identity", "genotyping_error", "thinning",
                "kinship", "kin_thinning", "contamination", "site_fit", "group_tests",
                "batch_effects", "heterozygote_excess"},
@@ -36,7 +36,8 @@ STAGES = {
 # the store, the readers of tables and files, the writer, and what works on a clone's own files
 TAKES_PATHS = {
     "store", "tables", "input_tables", "input_files", "writer", "step", "settings", "settings_schema", "environment",
-    "vcf", "part_reader", "genotype_table", "manifest", "config_page", "study_files", "study_generator", "pdf",
+    "site_counts", "vcf", "part_reader", "genotype_table", "manifest", "config_page", "study_files",
+    "study_generator", "pdf",
 }  # fmt: skip
 
 
