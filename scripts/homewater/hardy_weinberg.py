@@ -92,8 +92,8 @@ def deficit_of(counts):
 
 
 @numba.njit(cache=True)
-def _plain_p(counts, used):
-    """Return the normal p of a total that lies well within what is expected, else -1."""
+def departure(counts, used):
+    """Return (heterozygotes - expected, variance) of the total over the sites used."""
     distance, square = 0.0, 0.0
     for s in range(counts.shape[0]):
         n = counts[s, 0] + counts[s, 1] + counts[s, 2]
@@ -101,6 +101,37 @@ def _plain_p(counts, used):
             mean, own = moments(n, 2 * counts[s, 2] + counts[s, 1])
             distance += counts[s, 1] - mean
             square += own
+    return distance, square
+
+
+@numba.njit(cache=True)
+def called_sites(counts, used, deficit, sign):
+    """Fill which sites have calls and sign times what each lacks or has beyond; return how many have calls."""
+    called = 0
+    for s in range(counts.shape[0]):
+        used[s] = counts[s, 0] + counts[s, 1] + counts[s, 2] > 0
+        called += used[s]
+        deficit[s] = sign * deficit_of(counts[s]) if used[s] else 0.0
+    return called
+
+
+@numba.njit(cache=True)
+def set_aside_most(used, deficit, called):
+    """Take the quarter of the sites with calls (rounded up) out of `used` whose `deficit` is largest, and above 0."""
+    for _ in range((called + 3) // 4):
+        worst = -1
+        for s in range(used.size):
+            if used[s] and deficit[s] > 0 and (worst < 0 or deficit[s] > deficit[worst]):
+                worst = s
+        if worst < 0:
+            return
+        used[worst] = False
+
+
+@numba.njit(cache=True)
+def _plain_p(counts, used):
+    """Return the normal p of a total that lies well within what is expected, else -1."""
+    distance, square = departure(counts, used)
     distance = abs(distance)
     if square < PLAIN_VARIANCE or distance * distance > PLAIN_SPREADS**2 * square:
         return -1.0
@@ -163,24 +194,13 @@ def _exact_p(counts, used, site, total, spare):
 
 @numba.njit(cache=True)
 def _marker(counts, site, total, spare, used, deficit):
-    called = 0
-    for s in range(counts.shape[0]):
-        used[s] = counts[s, 0] + counts[s, 1] + counts[s, 2] > 0
-        called += used[s]
-        deficit[s] = deficit_of(counts[s]) if used[s] else 0.0
+    called = called_sites(counts, used, deficit, -1.0)
     if called == 0:
         return np.nan
     p = _total_p(counts, used, site, total, spare)
     if called == 1:
         return p
-    for _ in range((called + 3) // 4):
-        worst = -1
-        for s in range(counts.shape[0]):
-            if used[s] and deficit[s] < 0 and (worst < 0 or deficit[s] < deficit[worst]):
-                worst = s
-        if worst < 0:
-            break
-        used[worst] = False
+    set_aside_most(used, deficit, called)
     return max(p, _total_p(counts, used, site, total, spare))
 
 

@@ -12,19 +12,22 @@ import math
 import numba
 import numpy as np
 
-from homewater.hardy_weinberg import NEGLIGIBLE, PLAIN_SPREADS, PLAIN_VARIANCE, convolved, deficit_of, moments, room_for
+from homewater.hardy_weinberg import (
+    NEGLIGIBLE,
+    PLAIN_SPREADS,
+    PLAIN_VARIANCE,
+    called_sites,
+    convolved,
+    departure,
+    room_for,
+    set_aside_most,
+)
 
 
 @numba.njit(cache=True)
 def _upper_tail(counts, used, site, total, spare):
     """Return P(as many heterozygotes over the sites used, or more)."""
-    distance, square = 0.0, 0.0
-    for s in range(counts.shape[0]):
-        n = counts[s, 0] + counts[s, 1] + counts[s, 2]
-        if n > 0 and used[s]:
-            mean, own = moments(n, 2 * counts[s, 2] + counts[s, 1])
-            distance += counts[s, 1] - mean
-            square += own
+    distance, square = departure(counts, used)
     if square >= PLAIN_VARIANCE and distance <= PLAIN_SPREADS * math.sqrt(square):
         return 0.5 * math.erfc((distance - 1.0) / math.sqrt(2.0 * square))  # totals come in steps of two
     observed, low, entries = convolved(counts, used, site, total, spare)
@@ -40,24 +43,13 @@ def _all(counts, out):
     site, total, spare = np.empty(room), np.empty(room), np.empty(room)
     used, excess = np.empty(n_sites, dtype=np.bool_), np.empty(n_sites)
     for m in range(counts.shape[0]):
-        called = 0
-        for s in range(n_sites):
-            used[s] = counts[m, s, 0] + counts[m, s, 1] + counts[m, s, 2] > 0
-            called += used[s]
-            excess[s] = deficit_of(counts[m, s]) if used[s] else 0.0
+        called = called_sites(counts[m], used, excess, 1.0)
         if called == 0:
             continue
         out[m] = _upper_tail(counts[m], used, site, total, spare)
         if called == 1:
             continue
-        for _ in range((called + 3) // 4):
-            worst = -1
-            for s in range(n_sites):
-                if used[s] and excess[s] > 0 and (worst < 0 or excess[s] > excess[worst]):
-                    worst = s
-            if worst < 0:
-                break
-            used[worst] = False
+        set_aside_most(used, excess, called)
         out[m] = max(out[m], _upper_tail(counts[m], used, site, total, spare))
 
 
