@@ -6,7 +6,6 @@ call in other letters than the marker's is told, with its place.
 
 from __future__ import annotations
 
-import csv
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -20,10 +19,12 @@ from homewater.input_tables import (
     NO_DATE,
     SAVE_AS,
     ReadTable,
+    Unreadable,
     file_problem,
     looks_like_date,
     nearest,
     read_input_table,
+    records,
     shown,
 )
 from homewater.part_reader import NOTED, SKIPPED, THRESHOLDS
@@ -52,23 +53,11 @@ def _records(path: Path, name: str) -> Iterator[tuple[int, list[str]]]:
         raise InputError(Problem(name, "", "", "a spreadsheet or an archive, not text", SAVE_AS))
     if start.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise InputError(Problem(name, "line 1", "", "text in UTF-16", SAVE_AS))
-    line = 1
     with open(path, encoding="utf-8-sig", newline="") as handle:
-        reader = csv.reader(handle, strict=True)
-        while True:
-            try:
-                cells = next(reader)
-            except StopIteration:
-                return
-            except csv.Error as error:
-                found = f"quotes that do not pair up ({error})"
-                raise InputError(Problem(name, f"line {line}", "", found, "values without quotes")) from None
-            except UnicodeDecodeError:
-                found = "text from here on that is not UTF-8"
-                raise InputError(Problem(name, f"line {line}", "", found, "text saved as UTF-8")) from None
-            if any(cells) and any(cell.strip() for cell in cells):
-                yield line, cells
-            line = reader.line_num + 1
+        try:
+            yield from records(handle)
+        except Unreadable as error:
+            raise InputError(Problem(name, f"line {error.line}", "", error.found, error.allowed)) from None
 
 
 def _marker_columns(name: str, line: int, header: list[str]) -> tuple[list[str], list[Problem]]:
@@ -110,8 +99,8 @@ def read_genotype_table_header(
         what a header says (None where the text cannot be read), what is wrong, and the markers that have a column.
     """
     try:
-        records = _records(Path(path), name)
-        line, header = next(records, (1, [""]))
+        rows = _records(Path(path), name)
+        line, header = next(rows, (1, [""]))
         columns, problems = _marker_columns(name, line, header)
         if not columns:
             return None, problems, set()
@@ -123,7 +112,7 @@ def read_genotype_table_header(
                 problems.append(Problem(name, f"line {line}", shown(column), "an unknown marker", allowed))
         lines: dict[str, int] = {}
         nameless = [i for i, column in enumerate(columns, start=1) if not column]
-        for line, cells in records:
+        for line, cells in rows:
             sample = cells[0].strip()
             if len(cells) != len(header):
                 problems.append(_wrong_width(name, line, len(cells), len(header)))
@@ -265,12 +254,12 @@ class TableReader:
         Raises:
             InputError: on calls that are none, or in other alleles than the marker's; at most 20 are named.
         """
-        records = _records(self._path, self._name)
-        header = [" ".join(cell.split()) for cell in next(records)[1]]
+        rows = _records(self._path, self._name)
+        header = [" ".join(cell.split()) for cell in next(rows)[1]]
         cells_of = [i for i, column in enumerate(header) if i and column]
         table = self._markers.set_index("marker").loc[[header[i] for i in cells_of]].reset_index()
         alleles = [table[column].map(_LETTERS.index).to_numpy(dtype=np.int64) for column in ("ref", "alt")]
-        dosages = self._dosages(records, cells_of, table, 4 * alleles[0] + alleles[1])
+        dosages = self._dosages(rows, cells_of, table, 4 * alleles[0] + alleles[1])
         contig = table["chrom"].map({chrom: i for i, chrom in enumerate(self.contigs)}).to_numpy(dtype=np.int32)
         position = table["pos"].to_numpy(dtype=np.int32)
         order = np.lexsort((alleles[1], alleles[0], position, contig))
@@ -287,14 +276,14 @@ class TableReader:
             )
 
     def _dosages(
-        self, records: Iterable[tuple[int, list[str]]], cells_of: list[int], table: pd.DataFrame, pair: np.ndarray
+        self, rows: Iterable[tuple[int, list[str]]], cells_of: list[int], table: pd.DataFrame, pair: np.ndarray
     ) -> np.ndarray:
         """Return int8 (n_samples, n_markers), one row of the file in memory at a time."""
         place = {name: i for i, name in enumerate(self.sample_ids)}
         dosages = np.empty((len(place), len(cells_of)), dtype=np.int8)
         codes, lookup, problems = _Codes(), _dosage_of(), []
         plain = cells_of == list(range(1, len(cells_of) + 1))
-        for line, cells in records:
+        for line, cells in rows:
             row = place.get(cells[0].strip())
             if row is None:
                 continue

@@ -124,8 +124,8 @@ def read_input_table(path: str | Path, name: str, schema_name: str) -> ReadTable
         return nothing
     rows: list[tuple[int, list[str]]] = []
     try:
-        rows.extend(_records(text))
-    except _Unreadable as error:
+        rows.extend((line, [cell.strip() for cell in cells]) for line, cells in records(io.StringIO(text, newline="")))
+    except Unreadable as error:
         nothing.problems.append(Problem(name, f"line {error.line}", "", error.found, error.allowed))
         return nothing
     table = ReadTable(name, nothing.frame)
@@ -165,15 +165,24 @@ def empty_input_table(schema_name: str) -> pd.DataFrame:
 # --- one file's text ---
 
 
-class _Unreadable(Exception):
+class Unreadable(Exception):
+    """The text of a table breaks off: line, what was found, what is allowed."""
+
     def __init__(self, line: int, found: str, allowed: str):
         super().__init__(found)
         self.line, self.found, self.allowed = line, found, allowed
 
 
-def _records(text: str) -> Iterator[tuple[int, list[str]]]:
-    """Yield (line on which it starts, stripped cells) of every record that is not blank."""
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+def records(handle: Iterable[str]) -> Iterator[tuple[int, list[str]]]:
+    """Yield (line on which it starts, cells) of every record of comma-separated text that is not blank.
+
+    Args:
+        handle: lines of text with their ends, as a file opened with newline="".
+
+    Raises:
+        Unreadable: where quotes do not pair up, or the text is not UTF-8.
+    """
+    reader = csv.reader(handle, strict=True)
     line = 1
     while True:
         try:
@@ -182,9 +191,11 @@ def _records(text: str) -> Iterator[tuple[int, list[str]]]:
             return
         except csv.Error as error:
             found = f"quotes that do not pair up ({error})"
-            raise _Unreadable(line, found, 'values in quotes closed by ", a quote inside them doubled ("")') from None
-        if any(cell.strip() for cell in cells):
-            yield line, [cell.strip() for cell in cells]
+            raise Unreadable(line, found, 'values in quotes closed by ", a quote inside them doubled ("")') from None
+        except UnicodeDecodeError:
+            raise Unreadable(line, "text from here on that is not UTF-8", "text saved as UTF-8") from None
+        if any(cells) and any(cell.strip() for cell in cells):
+            yield line, cells
         line = reader.line_num + 1
 
 
