@@ -9,11 +9,13 @@ The stamp recipe.json is written last: preset, seed, hash of the sources, and a 
 from __future__ import annotations
 
 import argparse
+import ctypes
 import hashlib
 import json
 import multiprocessing
 import os
 import shutil
+import signal
 import sys
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
@@ -109,6 +111,11 @@ def clear(folder: Path) -> None:
     write_json({}, folder / UNFINISHED)
 
 
+def _end_with_parent() -> None:
+    """Have Linux kill this process when the one that started it dies, by kill -9 too."""
+    ctypes.CDLL(None).prctl(1, signal.SIGKILL)  # PR_SET_PDEATHSIG
+
+
 def say(line: str) -> None:
     """Print a line at once."""
     print(line, flush=True)
@@ -130,7 +137,8 @@ def main(
     if processes == 1:
         write_study(plan, folder, report=say)
     else:
-        with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn")) as workers:
+        spawn = multiprocessing.get_context("spawn")
+        with ProcessPoolExecutor(processes, mp_context=spawn, initializer=_end_with_parent) as workers:
             write_study(plan, folder, mapper=workers.map, report=say)
     write_json(wanted | {"files": checksums(folder)}, folder / STAMP)
     (folder / UNFINISHED).unlink()

@@ -4,11 +4,13 @@ import json
 import os
 import subprocess
 import sys
+import time
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import psutil
 import pytest
 import rasterio.features
 import rasterio.transform
@@ -152,3 +154,22 @@ def test_command_leaves_a_folder_of_another_origin_alone(tmp_path):
     assert run.returncode == 2
     assert "files of another origin" in run.stderr
     assert [p.name for p in tmp_path.iterdir()] == ["letter.txt"]
+
+
+def test_workers_end_with_a_command_that_is_killed(tmp_path):
+    command = [sys.executable, str(ROOT / "scripts" / "steps" / "generate_study.py"), "--preset", "demo"]
+    maker = subprocess.Popen(
+        [*command, "--out", str(tmp_path / "made"), "--processes", "2"], env=environment(), stdout=subprocess.DEVNULL
+    )
+
+    def busy(workers: list[psutil.Process]) -> list[psutil.Process]:
+        return [w for w in workers if w.is_running() and sum(w.cpu_times()[:2]) > 3]  # past its imports
+
+    deadline = time.monotonic() + 120
+    while len(workers := busy(psutil.Process(maker.pid).children())) < 2:
+        assert maker.poll() is None
+        assert time.monotonic() < deadline
+        time.sleep(0.1)
+    maker.kill()
+    maker.wait()
+    assert psutil.wait_procs(workers, timeout=10)[1] == []
