@@ -53,7 +53,7 @@ def write_study(
     path = folder / "genotypes.vcf.gz"
     per = -(-n_markers // n_chromosomes)
     with open(path, "wb") as out:
-        zipped = subprocess.Popen([*bgzip(), "-@", "2", "-c"], stdin=subprocess.PIPE, stdout=out)
+        zipped = subprocess.Popen(["bgzip", "-@", "2", "-c"], stdin=subprocess.PIPE, stdout=out)
         head = ["##fileformat=VCFv4.3", '##FORMAT=<ID=GT,Number=1,Type=String,Description="Genotype">']
         head += [f"##contig=<ID=chr{c + 1},length={1000 * (per + 1)}>" for c in range(n_chromosomes)]
         head.append("\t".join(["#CHROM", "POS", "ID", "REF", "ALT", "QUAL", "FILTER", "INFO", "FORMAT", *names]))
@@ -82,8 +82,3 @@ def _copies(rng: np.random.Generator, n: int, site: np.ndarray) -> np.ndarray:
     copies = (draw < 1 - (1 - p) ** 2).astype(np.uint8) + (draw < p**2)
     copies[rng.random(copies.shape, dtype=np.float32) < MISSING_SHARE] = 3
     return copies
-
-
-def bgzip() -> list[str]:
-    """Return the command of bgzip (Debian package tabix)."""
-    return ["bgzip"]
