@@ -108,8 +108,9 @@ def prepare_caches(clone: str | Path) -> None:
     cache = cache_folder(Path(clone).resolve())
     for name in ("numba", "matplotlib", "fontconfig"):
         (cache / name).mkdir(parents=True, exist_ok=True)
-    fonts = Path(sysconfig.get_path("purelib")) / "font_source_sans_pro" / "files"
-    content = fonts_configuration(fonts, cache / "fontconfig")
+    # resolved, so that clones that share an environment by a link write the same file
+    fonts = (Path(sysconfig.get_path("purelib")) / "font_source_sans_pro" / "files").resolve()
+    content = fonts_configuration(fonts, (cache / "fontconfig").resolve())
     file = cache / "fonts.conf"
     if not file.is_file() or file.read_text(encoding="utf-8") != content:
         aside = file.with_name(f"fonts.conf.{os.getpid()}")
