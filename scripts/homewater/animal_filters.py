@@ -18,7 +18,7 @@ from scipy.stats import binom
 from homewater.animals import Animals
 from homewater.contamination import contamination, second_genome
 from homewater.errors import InputError, Problem
-from homewater.heterozygosity import SPREADS, limits
+from homewater.heterozygosity import SPREADS, first_cross_sums, limits
 from homewater.identity import (
     CLOSE_KIN,
     MIN_MARKERS,
@@ -80,7 +80,7 @@ def filter_animals(genotypes: Genotypes, samples: pd.DataFrame, roles: pd.DataFr
     if not wide.any():
         found = f"no marker called in at least {WIDELY_CALLED:.0%} of the baseline animals"
         raise InputError(Problem("genotypes", "", "", found, "genotypes with fewer missing calls"))
-    table["call_rate"] = _called(genotypes, wide)[0] / wide.sum()
+    table["call_rate"] = genotypes.animal_counts(wide)[0] / wide.sum()
     minimum = settings["min_sample_call_rate"]
     animals.remove(
         "sample_call_rate",
@@ -136,15 +136,6 @@ def _pooled_counts(genotypes: Genotypes, rows: np.ndarray) -> np.ndarray:
 def _minor_frequency(counts: np.ndarray) -> np.ndarray:
     p = divide_or_nan(counts[:, 1] + 2 * counts[:, 2], 2 * counts[:, :3].sum(axis=1))
     return np.minimum(p, 1 - p)
-
-
-def _called(genotypes: Genotypes, markers: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return, per animal, how many of the markers are called and how many are heterozygous; int64 (n_animals,) each."""
-    called, het = np.zeros(genotypes.n_samples, dtype=np.int64), np.zeros(genotypes.n_samples, dtype=np.int64)
-    for _, dosages in genotypes.blocks(markers):
-        called += (dosages >= 0).sum(axis=0)
-        het += (dosages == 1).sum(axis=0)
-    return called, het
 
 
 def _best(rows: np.ndarray, call_rate: np.ndarray) -> int:
@@ -304,12 +295,16 @@ def _heterozygosity(
     may_define: np.ndarray,
     n_sites: int,
 ) -> None:
-    called, het = _called(genotypes, markers)
+    called, het = genotypes.animal_counts(markers)
     share = divide_or_nan(het, called)
     animals.table["heterozygosity"] = share
     defines = animals.kept & may_define
-    counts = genotypes.genotype_counts(np.where(defines, site, -1), n_sites)[markers]
-    limit = limits(share, site, defines, counts[:, np.unique(site[defines])], n_sites)
+    places = np.unique(site[defines])
+    group = np.where(defines, np.searchsorted(places, site), -1)
+    crosses = np.zeros((2, places.size, places.size))
+    for rows, counts in genotypes.genotype_count_blocks(group, places.size):
+        crosses += first_cross_sums(counts[markers[rows]])
+    limit = limits(share, site, defines, divide_or_nan(*crosses), int(markers.sum()), n_sites)
     beyond = animals.kept & (np.nan_to_num(share, nan=-1) > limit.first_cross)
     high = animals.kept & (np.nan_to_num(share, nan=-1) > limit.local[site])
     animals.flag(high, "high_heterozygosity")

@@ -165,7 +165,36 @@ def group_words(
     return np.array(start, dtype=np.int64), word.astype(np.int64), mask, size
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
+def _add_animals(planes, rows, plane, sums):
+    """Add one plane of some markers to counters of one animal a bit, `sums` (n_words, n_digits) in binary digits."""
+    for m in rows:
+        for w in range(sums.shape[0]):
+            carry, digit = planes[m, plane, w], 0
+            while carry:
+                held = sums[w, digit]
+                sums[w, digit] = held ^ carry
+                carry &= held
+                digit += 1
+
+
+def count_by_animal(planes: np.ndarray, rows: np.ndarray, plane: int, bits: np.ndarray) -> np.ndarray:
+    """Return at how many of some markers each animal's bit is set, int64 (n_animals,).
+
+    Args:
+        planes: uint64 (n_markers, 3, n_words).
+        rows: int (n_rows,), markers to count.
+        plane: HETEROZYGOUS, ALTERNATE or ABSENT.
+        bits: int64 (n_animals,), as in `Layout`.
+    """
+    sums = np.zeros((planes.shape[2], max(1, int(rows.size).bit_length())), dtype=np.uint64)
+    _add_animals(planes, np.asarray(rows, dtype=np.int64), plane, sums)
+    word, shift = bits // WORD, (bits % WORD).astype(np.uint64)
+    digits = (sums[word] >> shift[:, None]) & np.uint64(1)
+    return digits.astype(np.int64) @ (1 << np.arange(sums.shape[1]))
+
+
+@numba.njit(cache=True, nogil=True)
 def count_into(planes, start, word, mask, size, counts):
     """Fill int32 counts (n_markers, n_groups, 4): homozygous reference, heterozygous, homozygous alternate, missing."""
     for m in range(planes.shape[0]):

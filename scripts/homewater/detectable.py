@@ -15,7 +15,7 @@ from scipy import special
 
 from homewater.seeds import generator
 from homewater.site_tree import sides
-from homewater.statistics import jackknife
+from homewater.statistics import jackknife, n_called
 
 MAX_MARKERS = 5000  # markers simulated, evenly spaced; the ratio of errors makes up for the rest
 GRID = np.geomspace(0.0002, 0.5, 120)  # F_ST tried, 6.8 % apart: fine enough for two figures
@@ -102,7 +102,7 @@ def smallest_detectable(
 def _copies(counts: np.ndarray, groups: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return allele copies and alternate copies of two groups of sites, int64 (n_kept, 2), and the markers kept."""
     pooled = np.stack([counts[:, group].sum(axis=1) for group in groups], axis=1).astype(np.int64)
-    n, x = 2 * pooled[:, :, :3].sum(axis=2), pooled[:, :, 1] + 2 * pooled[:, :, 2]
+    n, x = 2 * n_called(pooled), pooled[:, :, 1] + 2 * pooled[:, :, 2]
     total = x.sum(axis=1)
     kept = np.flatnonzero((n.min(axis=1) >= 2) & (total > 0) & (total < n.sum(axis=1)))
     return n[kept], x[kept], kept

@@ -13,17 +13,20 @@ there without the quarter of the sites that lack most heterozygotes.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 
 import numba
 import numpy as np
 
 NEGLIGIBLE = 1e-20  # probability, relative to the mode, below which outcomes are left out
 PLAIN_VARIANCE, PLAIN_SPREADS = 25.0, 1.5  # of the total; p is then above 0.1 and no decision hangs on it
+BLOCK, THREADS = 8192, 2
 TABLE_BITS = 18  # p values of single sites kept, in powers of two
 _TIE = 1.0 + 1e-9  # outcomes as probable as the one observed count as extreme, whatever the rounding
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _site(n, copies, out):
     """Fill out[k] with P(h = low + 2 k) at one site; return (low, entries)."""
     if copies > n:
@@ -62,7 +65,7 @@ def _site(n, copies, out):
     return low, entries
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _convolve(a, n_a, b, n_b, out):
     for k in range(n_a + n_b - 1):
         out[k] = 0.0
@@ -72,7 +75,7 @@ def _convolve(a, n_a, b, n_b, out):
     return n_a + n_b - 1
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def moments(n, copies):
     """Return mean and variance of the heterozygotes of one site (Levene 1949, Ann Math Stat 20:91-94)."""
     a, b, all_copies = float(copies), float(2 * n - copies), 2.0 * n
@@ -83,55 +86,56 @@ def moments(n, copies):
     return mean, max(0.0, pairs + mean - mean * mean)
 
 
-@numba.njit(cache=True)
-def deficit_of(counts):
-    """Return (heterozygotes - expected) / standard deviation at one site; 0 where the copies leave no choice."""
-    n = counts[0] + counts[1] + counts[2]
-    mean, square = moments(n, 2 * counts[2] + counts[1])
-    return (counts[1] - mean) / np.sqrt(square) if square > 1e-9 else 0.0
+@numba.njit(cache=True, nogil=True)
+def called_sites(counts, used, distance, square):
+    """Fill which sites have calls, and each one's heterozygotes beyond those expected, with variance; return how many.
 
-
-@numba.njit(cache=True)
-def departure(counts, used):
-    """Return (heterozygotes - expected, variance) of the total over the sites used."""
-    distance, square = 0.0, 0.0
-    for s in range(counts.shape[0]):
-        n = counts[s, 0] + counts[s, 1] + counts[s, 2]
-        if n > 0 and used[s]:
-            mean, own = moments(n, 2 * counts[s, 2] + counts[s, 1])
-            distance += counts[s, 1] - mean
-            square += own
-    return distance, square
-
-
-@numba.njit(cache=True)
-def called_sites(counts, used, deficit, sign):
-    """Fill which sites have calls and sign times what each lacks or has beyond; return how many have calls."""
+    Source of the moments: `moments`.
+    """
     called = 0
     for s in range(counts.shape[0]):
-        used[s] = counts[s, 0] + counts[s, 1] + counts[s, 2] > 0
-        called += used[s]
-        deficit[s] = sign * deficit_of(counts[s]) if used[s] else 0.0
+        n = counts[s, 0] + counts[s, 1] + counts[s, 2]
+        used[s], distance[s], square[s] = n > 0, 0.0, 0.0
+        if n > 0:
+            called += 1
+            mean, square[s] = moments(n, 2 * counts[s, 2] + counts[s, 1])
+            distance[s] = counts[s, 1] - mean
     return called
 
 
-@numba.njit(cache=True)
-def set_aside_most(used, deficit, called):
-    """Take the quarter of the sites with calls (rounded up) out of `used` whose `deficit` is largest, and above 0."""
+@numba.njit(cache=True, nogil=True)
+def departure(used, distance, square):
+    """Return (heterozygotes - expected, variance) of the total over the sites used."""
+    total, variance = 0.0, 0.0
+    for s in range(used.size):
+        if used[s]:
+            total += distance[s]
+            variance += square[s]
+    return total, variance
+
+
+@numba.njit(cache=True, nogil=True)
+def set_aside_most(used, distance, square, called, sign):
+    """Take the quarter of the sites with calls (rounded up) out of `used` that lie furthest to the side of `sign`.
+
+    They are ranked by standard deviations; sites on the other side, or whose copies leave no choice, stay.
+    """
+    far = np.empty(used.size)
+    for s in range(used.size):
+        far[s] = sign * distance[s] / math.sqrt(square[s]) if used[s] and square[s] > 1e-9 else 0.0
     for _ in range((called + 3) // 4):
         worst = -1
         for s in range(used.size):
-            if used[s] and deficit[s] > 0 and (worst < 0 or deficit[s] > deficit[worst]):
+            if used[s] and far[s] > 0 and (worst < 0 or far[s] > far[worst]):
                 worst = s
         if worst < 0:
             return
         used[worst] = False
 
 
-@numba.njit(cache=True)
-def _plain_p(counts, used):
+@numba.njit(cache=True, nogil=True)
+def _plain_p(distance, square):
     """Return the normal p of a total that lies well within what is expected, else -1."""
-    distance, square = departure(counts, used)
     distance = abs(distance)
     if square < PLAIN_VARIANCE or distance * distance > PLAIN_SPREADS**2 * square:
         return -1.0
@@ -143,14 +147,14 @@ def _plain_p(counts, used):
     return max(0.0, 1.0 - nearer * 2.0 / math.sqrt(2.0 * math.pi * square))
 
 
-@numba.njit(cache=True)
-def _total_p(counts, used, site, total, spare):
+@numba.njit(cache=True, nogil=True)
+def _total_p(counts, used, distance, square, site, total, spare):
     """Return the two-sided p of the total over the sites used; 1 where no site is."""
-    plain = _plain_p(counts, used)
+    plain = _plain_p(*departure(used, distance, square))
     return plain if plain >= 0.0 else _exact_p(counts, used, site, total, spare)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def convolved(counts, used, site, total, spare):
     """Fill total[k] with P(all heterozygotes = low + 2 k) over the sites used; return (observed, low, entries)."""
     observed, low, entries = 0, 0, 1
@@ -179,7 +183,7 @@ def convolved(counts, used, site, total, spare):
     return observed, low, entries
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _exact_p(counts, used, site, total, spare):
     observed, low, entries = convolved(counts, used, site, total, spare)
     at = (observed - low) // 2
@@ -192,19 +196,19 @@ def _exact_p(counts, used, site, total, spare):
     return min(p, 1.0)
 
 
-@numba.njit(cache=True)
-def _marker(counts, site, total, spare, used, deficit):
-    called = called_sites(counts, used, deficit, -1.0)
+@numba.njit(cache=True, nogil=True)
+def _marker(counts, site, total, spare, used, distance, square):
+    called = called_sites(counts, used, distance, square)
     if called == 0:
         return np.nan
-    p = _total_p(counts, used, site, total, spare)
+    p = _total_p(counts, used, distance, square, site, total, spare)
     if called == 1:
         return p
-    set_aside_most(used, deficit, called)
-    return max(p, _total_p(counts, used, site, total, spare))
+    set_aside_most(used, distance, square, called, -1.0)
+    return max(p, _total_p(counts, used, distance, square, site, total, spare))
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def room_for(counts):
     """Return the entries that the distribution of a total may take."""
     n_sites, room = counts.shape[1], 2
@@ -216,16 +220,16 @@ def room_for(counts):
     return room
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _all(counts, out):
     n_sites, room = counts.shape[1], room_for(counts)
     site, total, spare = np.empty(room), np.empty(room), np.empty(room)
-    used, deficit = np.empty(n_sites, dtype=np.bool_), np.empty(n_sites)
+    used, distance, square = np.empty(n_sites, dtype=np.bool_), np.empty(n_sites), np.empty(n_sites)
     for m in range(counts.shape[0]):
-        out[m] = _marker(counts[m], site, total, spare, used, deficit)
+        out[m] = _marker(counts[m], site, total, spare, used, distance, square)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _single(counts, out, keys, values):
     """As `_all` with one site, always exact: equal samples are computed once, as long as the table has room."""
     room = 2 + np.max(counts[:, 0, 0] + counts[:, 0, 1] + counts[:, 0, 2])
@@ -270,10 +274,22 @@ def hardy_weinberg_p(counts: np.ndarray) -> np.ndarray:
     Source: within a site Wigginton, Cutler & Abecasis (2005) Am J Hum Genet 76:887-893; over sites the total of
     heterozygotes as in Schaid, Batzler, Jenkins & Hildebrandt (2006) Am J Hum Genet 79:1071-1080.
     """
-    counts = np.ascontiguousarray(counts, dtype=np.int64)
     out = np.full(counts.shape[0], np.nan)
-    if counts.size and counts.shape[1] == 1:
+    if not counts.size:
+        return out
+    if counts.shape[1] == 1:
+        counts = np.ascontiguousarray(counts, dtype=np.int64)
         _single(counts, out, np.zeros(2**TABLE_BITS, dtype=np.uint64), np.empty(2**TABLE_BITS))
-    elif counts.size:
-        _all(counts, out)
+        return out
+    by_blocks(_all, counts, out)
     return out
+
+
+def by_blocks(kernel: Callable, counts: np.ndarray, out: np.ndarray) -> None:
+    """Fill `out` by a kernel (counts int64, out) that looks at each marker alone, block by block on two threads."""
+
+    def fill(start: int) -> None:
+        kernel(np.ascontiguousarray(counts[start : start + BLOCK], dtype=np.int64), out[start : start + BLOCK])
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        list(pool.map(fill, range(0, len(counts), BLOCK)))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from homewater.statistics import divide_or_nan
+from homewater.statistics import divide_or_nan, n_called
 
 SPREADS = 4.0  # standard deviations beyond which an animal is flagged or removed
 MIN_ANIMALS = 5  # of a site, for a level of its own
@@ -25,25 +25,30 @@ class Limits:
     first_cross: float
 
 
-def first_cross_heterozygosity(counts: np.ndarray) -> np.ndarray:
-    """Return the expected heterozygosity of a cross between every two sites (of a local, on the diagonal).
+def first_cross_sums(counts: np.ndarray) -> np.ndarray:
+    """Return sums over a block of markers whose ratio is the expected heterozygosity of crosses between two sites.
 
     Args:
         counts: int (n_markers, n_sites, 3 or more): homozygous reference, heterozygous, homozygous alternate.
 
     Returns:
-        float64 (n_sites, n_sites): mean over markers called at both of p (1 - q) + q (1 - p), p and q the frequencies
-        of the two sites; NaN where they share no marker. Source: common practice.
+        float64 (2, n_sites, n_sites): over markers called at both, the sum of p (1 - q) + q (1 - p), p and q the
+        frequencies of the two sites, and the number of markers. Source: common practice.
     """
-    called = counts[..., :3].sum(axis=-1)
+    called = n_called(counts)
     p = np.nan_to_num(divide_or_nan(counts[..., 1] + 2 * counts[..., 2], 2 * called))
     there = (called > 0).astype(np.float64)
     absent = there - p
-    return divide_or_nan(p.T @ absent + absent.T @ p, there.T @ there)
+    return np.stack([p.T @ absent + absent.T @ p, there.T @ there])
 
 
 def limits(
-    heterozygosity: np.ndarray, site: np.ndarray, defines: np.ndarray, counts: np.ndarray, n_sites: int
+    heterozygosity: np.ndarray,
+    site: np.ndarray,
+    defines: np.ndarray,
+    crosses: np.ndarray,
+    n_markers: int,
+    n_sites: int,
 ) -> Limits:
     """Return the limits of the animals of each site.
 
@@ -54,8 +59,9 @@ def limits(
         heterozygosity: float64 (n_animals,), share of heterozygous among called genotypes; NaN where none is called.
         site: int (n_animals,), index of each animal's site.
         defines: bool (n_animals,), whether the animal may define frequencies.
-        counts: int (n_markers, n_defining_sites, 3 or more), genotype counts of the defining animals by site, at the
-            markers from which `heterozygosity` comes.
+        crosses: float64 (n_defining_sites, n_defining_sites), expected heterozygosity of crosses (`first_cross_sums`)
+            over the markers from which `heterozygosity` comes; NaN where unknown.
+        n_markers: number of those markers.
         n_sites: number of sites.
     """
     usable = defines & np.isfinite(heterozygosity)
@@ -67,11 +73,10 @@ def limits(
             deviations.append(np.abs(own - medians[s]))
     everyone = float(np.median(heterozygosity[usable])) if usable.any() else np.nan
     spread = 1.4826 * float(np.median(np.concatenate(deviations))) if deviations else 0.0
-    if np.isfinite(everyone) and counts.shape[0]:
-        spread = max(spread, float(np.sqrt(everyone * (1 - everyone) / counts.shape[0])))
+    if np.isfinite(everyone) and n_markers:
+        spread = max(spread, float(np.sqrt(everyone * (1 - everyone) / n_markers)))
     # a site without a level of its own takes the highest: it may be as diverse as that
     elsewhere = float(np.nanmax(medians)) if deviations else everyone
     level = np.where(np.isfinite(medians), medians, elsewhere)
-    crosses = first_cross_heterozygosity(counts)
     highest = float(np.nanmax(crosses)) if np.isfinite(crosses).any() else np.nan
     return Limits(level + SPREADS * spread, max(highest, float(np.nanmax(level, initial=-1.0))) + SPREADS * spread)

@@ -16,6 +16,7 @@ from homewater.hardy_weinberg import (
     NEGLIGIBLE,
     PLAIN_SPREADS,
     PLAIN_VARIANCE,
+    by_blocks,
     called_sites,
     convolved,
     departure,
@@ -24,12 +25,12 @@ from homewater.hardy_weinberg import (
 )
 
 
-@numba.njit(cache=True)
-def _upper_tail(counts, used, site, total, spare):
+@numba.njit(cache=True, nogil=True)
+def _upper_tail(counts, used, distance, square, site, total, spare):
     """Return P(as many heterozygotes over the sites used, or more)."""
-    distance, square = departure(counts, used)
-    if square >= PLAIN_VARIANCE and distance <= PLAIN_SPREADS * math.sqrt(square):
-        return 0.5 * math.erfc((distance - 1.0) / math.sqrt(2.0 * square))  # totals come in steps of two
+    beyond, variance = departure(used, distance, square)
+    if variance >= PLAIN_VARIANCE and beyond <= PLAIN_SPREADS * math.sqrt(variance):
+        return 0.5 * math.erfc((beyond - 1.0) / math.sqrt(2.0 * variance))  # totals come in steps of two
     observed, low, entries = convolved(counts, used, site, total, spare)
     p = 0.0
     for k in range(max((observed - low) // 2, 0), entries):
@@ -37,20 +38,20 @@ def _upper_tail(counts, used, site, total, spare):
     return max(min(p, 1.0), NEGLIGIBLE)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _all(counts, out):
     n_sites, room = counts.shape[1], room_for(counts)
     site, total, spare = np.empty(room), np.empty(room), np.empty(room)
-    used, excess = np.empty(n_sites, dtype=np.bool_), np.empty(n_sites)
+    used, distance, square = np.empty(n_sites, dtype=np.bool_), np.empty(n_sites), np.empty(n_sites)
     for m in range(counts.shape[0]):
-        called = called_sites(counts[m], used, excess, 1.0)
+        called = called_sites(counts[m], used, distance, square)
         if called == 0:
             continue
-        out[m] = _upper_tail(counts[m], used, site, total, spare)
+        out[m] = _upper_tail(counts[m], used, distance, square, site, total, spare)
         if called == 1:
             continue
-        set_aside_most(used, excess, called)
-        out[m] = max(out[m], _upper_tail(counts[m], used, site, total, spare))
+        set_aside_most(used, distance, square, called, 1.0)
+        out[m] = max(out[m], _upper_tail(counts[m], used, distance, square, site, total, spare))
 
 
 def heterozygote_excess_p(counts: np.ndarray) -> np.ndarray:
@@ -71,8 +72,7 @@ def heterozygote_excess_p(counts: np.ndarray) -> np.ndarray:
 
     Source: as `homewater.hardy_weinberg`, one side of the same distribution.
     """
-    counts = np.ascontiguousarray(counts, dtype=np.int64)
     out = np.full(counts.shape[0], np.nan)
     if counts.size:
-        _all(counts, out)
+        by_blocks(_all, counts, out)
     return out

@@ -67,7 +67,7 @@ class Joined:
         rank = {name: i for i, name in enumerate(contigs)}
         tables = []
         for number, part in enumerate(parts):
-            table = part.markers[["chrom", "pos", "ref", "alt"]]
+            table = part.loci
             contig = table["chrom"].map(rank).astype(np.int64)
             tables.append(table.assign(chrom=contig, part=number, file=files[number], row=np.arange(len(table))))
         self._rows = pd.concat(tables, ignore_index=True)
@@ -159,12 +159,12 @@ class Joined:
         compared, differing = self.compared.sum(axis=0), self.differing.sum(axis=0)
         return {self._sample_ids[i]: [int(compared[i]), int(differing[i])] for i in np.flatnonzero(compared).tolist()}
 
-    def conflicts(self, file_names: list[str], markers: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, int]]:
+    def conflicts(self, file_names: list[str], joined: Genotypes) -> tuple[pd.DataFrame, dict[str, int]]:
         """Return what the files disagree in.
 
         Args:
             file_names: name of each file.
-            markers: the union's markers, as `Genotypes.markers` of the store that was written from `blocks`.
+            joined: the store that was written from `blocks`.
 
         Returns:
             table file_conflicts, and the number of its rows of each kind before any is left out.
@@ -175,7 +175,7 @@ class Joined:
         calls = pd.DataFrame(self._conflicts, columns=["number", "file", "materialSampleID", "n"])
         animals = animal_conflicts(self._sample_ids, file_names, self.compared, self.differing)
         table, totals = marker_conflicts(
-            self._rows, self._matched, identifier, calls, file_names, markers, self._unlisted
+            self._rows, self._matched, identifier, calls, file_names, joined.markers, self._unlisted
         )
         if len(animals):
             totals["animal_conflicts"] = len(animals)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from homewater.differentiation import HET, HOM_ALT, group_pairs, pair_components
-from homewater.statistics import divide_or_nan
+from homewater.statistics import divide_or_nan, n_called
 
 
 def kin_table(location_ids: list[str], with_kin: np.ndarray, without: np.ndarray, families: np.ndarray) -> pd.DataFrame:
@@ -23,10 +23,10 @@ def kin_table(location_ids: list[str], with_kin: np.ndarray, without: np.ndarray
     """
     table = {"locationID": list(location_ids)}
     table |= {"n_with_kin": _animals(with_kin), "n": _animals(without), "n_families": np.asarray(families, np.int64)}
-    for suffix, counts in (("_with_kin", with_kin), ("", without)):
-        table[f"expected_heterozygosity{suffix}"] = mean_heterozygosity(counts)
-    for suffix, counts in (("_with_kin", with_kin), ("", without)):
-        table[f"mean_fst{suffix}"] = mean_fst(counts)
+    for name, value in (("expected_heterozygosity", mean_heterozygosity), ("mean_fst", mean_fst)):
+        both_ways = value(with_kin), value(without) if without is not with_kin else None
+        table[f"{name}_with_kin"] = both_ways[0]
+        table[name] = both_ways[0] if without is with_kin else both_ways[1]
     return pd.DataFrame(table)
 
 
@@ -42,7 +42,7 @@ def mean_heterozygosity(counts: np.ndarray) -> np.ndarray:
 
     Source: Nei (1978) Genetics 89:583-590, small-sample form for diploids.
     """
-    copies = 2.0 * counts[..., :3].sum(axis=2)
+    copies = 2.0 * n_called(counts)
     p = divide_or_nan(counts[..., HET] + 2.0 * counts[..., HOM_ALT], copies)
     values = 2 * p * (1 - p) * divide_or_nan(copies, copies - 1)
     typed = np.isfinite(values)

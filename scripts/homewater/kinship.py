@@ -14,7 +14,7 @@ from scipy import special
 
 from homewater.differentiation import HET, HOM_ALT, HOM_REF, joint_components
 from homewater.identity import CLOSE_KIN, clusters
-from homewater.statistics import divide_or_nan
+from homewater.statistics import divide_or_nan, n_called
 
 MAX_MARKERS = 10_000  # more add nothing to a pair and cost time
 MIN_MARKERS = 100  # of a pair; fewer tell too little
@@ -60,7 +60,7 @@ def gross_excess(counts: np.ndarray) -> np.ndarray:
     Args:
         counts: int32 (n_markers, n_sites, 4), genotype counts by site.
     """
-    typed = counts[..., :3].sum(axis=2).astype(np.float64)
+    typed = n_called(counts).astype(np.float64)
     p = np.nan_to_num(divide_or_nan(counts[..., HET] + 2 * counts[..., HOM_ALT], 2 * typed))
     expected = 2 * p * (1 - p) * typed * np.nan_to_num(divide_or_nan(2 * typed, 2 * typed - 1))
     excess = (counts[..., HET] - expected).sum(axis=1)
@@ -170,7 +170,7 @@ def _frequencies(dosages: np.ndarray, place: np.ndarray, reference: np.ndarray, 
     top, bottom = joint_components(counts, np.zeros(len(counts), dtype=np.int64))
     fst = float(top[0] / bottom[0]) if n_sites > 1 and bottom[0] > 0 else 0.0
     copies_of_mean = 1 / np.clip(fst, 0.001, 0.5) - 1
-    copies = 2.0 * counts[..., :3].sum(axis=2)
+    copies = 2.0 * n_called(counts)
     alternate = counts[..., HET] + 2.0 * counts[..., HOM_ALT]
     mean = (alternate.sum(axis=1) + 0.5) / (copies.sum(axis=1) + 1)
     frequency = (alternate + copies_of_mean * mean[:, None]) / (copies + copies_of_mean)

@@ -11,6 +11,8 @@ from itertools import combinations
 
 import numpy as np
 
+from homewater.statistics import n_called
+
 
 def copies_of(counts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return alternate copies and all copies counted.
@@ -23,7 +25,7 @@ def copies_of(counts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """
     counts = np.asarray(counts)
     alternate = counts[..., 1] + 2.0 * counts[..., 2]
-    return alternate, 2.0 * counts[..., :3].sum(axis=-1)
+    return alternate, 2.0 * n_called(counts)
 
 
 def frequencies(counts: np.ndarray) -> np.ndarray:
@@ -43,7 +45,7 @@ def candidates(counts: np.ndarray, kept: np.ndarray, min_call_rate: float) -> np
     Returns:
         bool (n_markers,).
     """
-    called, total = counts[..., :3].sum(axis=-1), counts.sum(axis=-1)
+    called, total = n_called(counts), counts.sum(axis=-1)
     return kept & ((called >= min_call_rate * total) & (called > 0)).all(axis=1)
 
 

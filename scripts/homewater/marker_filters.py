@@ -12,7 +12,7 @@ import pandas as pd
 from homewater.errors import InputError, Problem
 from homewater.hardy_weinberg import hardy_weinberg_p
 from homewater.heterozygote_excess import heterozygote_excess_p
-from homewater.statistics import divide_or_nan, false_discovery
+from homewater.statistics import divide_or_nan, false_discovery, n_called
 
 MIN_SITE_ANIMALS = 10  # of a site whose call rate counts: of fewer, one lost call is too large a share
 SETTINGS = {
@@ -109,9 +109,9 @@ def lowest_site_call_rate(counts: np.ndarray) -> np.ndarray:
     Args:
         counts: int32 (n_markers, n_sites, 4), as in `filter_markers`.
     """
-    animals = counts.sum(axis=2)
+    animals = n_called(counts) + counts[..., 3]
     large = animals[0] >= MIN_SITE_ANIMALS if len(counts) else np.zeros(counts.shape[1], dtype=bool)
-    return divide_or_nan(counts[:, large, :3].sum(axis=2), animals[:, large]).min(axis=1, initial=1.0)
+    return divide_or_nan(n_called(counts)[:, large], animals[:, large]).min(axis=1, initial=1.0)
 
 
 def _none_left(summary: list[dict]) -> Problem:

@@ -14,6 +14,7 @@ import numpy as np
 from homewater.errors import MAX_LISTED, InputError, Problem
 from homewater.read_balance import COLUMNS, add_reads, balance_limits
 from homewater.store import VariantBlock
+from homewater.text_records import TextReader
 from homewater.vcf import open_vcf
 
 MAX_POSITION = 2**31 - 1
@@ -128,6 +129,7 @@ class PartReader:
         self.records = dict.fromkeys(("read", "kept", *SKIPPED, *NOTED), 0)
         self.read_balance = np.zeros((len(self.sample_ids), len(COLUMNS)), dtype=np.int64)
         self._limits = balance_limits() if self._reader.contains("AD") else None
+        self._text = self._text_reader() if ranges is not None else None
         asked = {"GQ": min_genotype_quality, "DP": min_read_depth}
         self._thresholds = {key: least for key, least in asked.items() if least > 0}
         self._given = dict.fromkeys(self._thresholds, 0)
@@ -136,6 +138,15 @@ class PartReader:
             raise InputError(absent)
         self._problems: list[Problem] = []
         self._last = "the header"
+
+    def _text_reader(self) -> TextReader | None:
+        every = open_vcf(self._path).samples
+        place = {name: i for i, name in enumerate(every)}
+        columns = np.array([place[name] for name in self._reader.samples], dtype=np.int64)
+        try:
+            return TextReader(self._path, columns, len(every))
+        except (OSError, ValueError):  # BCF, or an index of another kind
+            return None
 
     def blocks(self) -> Iterator[VariantBlock]:
         """Yield the biallelic single-base markers in file order, READ_BLOCK at a time.
@@ -234,16 +245,7 @@ class PartReader:
     def _records(self) -> Iterator:
         clock, started = time.monotonic(), time.monotonic()
         for region in [None] if self._ranges is None else self._ranges:
-            iterator = iter(self._reader if region is None else self._region(*region))
-            while True:
-                try:
-                    record = next(iterator)
-                except StopIteration:
-                    break
-                except Exception:
-                    self._fail("a record that cannot be read, or an end in the middle of a block")
-                if region is not None and region[1] > record.POS:
-                    continue  # begins in the part before
+            for record in self._stretch(region):
                 yield record
                 self._last = f"{record.CHROM}:{record.POS}"
                 if time.monotonic() - clock > 10:
@@ -252,6 +254,35 @@ class PartReader:
                     print(
                         f"{self._path.name}: {done} records, {done / (clock - started):.0f} a second, at {self._last}"
                     )
+
+    def _stretch(self, region: list | None) -> Iterator:
+        """Yield the records of one stretch: from their text as far as it is plain, what is left by the parser.
+
+        The parser always has the last word: what it takes for a fault ends the reading of the text without a sign.
+        """
+        position, already = 0, 0  # records read from their text at the last position
+        if region is not None and self._text is not None:
+            for record in self._text.records(*region):
+                at = record.POS
+                position, already = at, already + 1 if at == position else 1
+                yield record
+            if already:
+                region = [region[0], position, region[2]]
+        iterator = iter(self._reader if region is None else self._region(*region))
+        while True:
+            try:
+                record = next(iterator)
+            except StopIteration:
+                break
+            except Exception:
+                self._fail("a record that cannot be read, or an end in the middle of a block")
+            if region is not None and region[1] > record.POS:
+                continue  # begins in the part before
+            at = record.POS
+            if already and at == position:
+                already -= 1
+                continue
+            yield record
 
     def _region(self, contig: str, first: int, last: int | None):
         with warnings.catch_warnings():

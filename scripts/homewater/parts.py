@@ -8,7 +8,7 @@ from __future__ import annotations
 import itertools
 import math
 
-PART_BYTES = 64 * 2**20
+PART_BYTES = 16 * 2**20
 MAX_PARTS = 32  # a file
 
 

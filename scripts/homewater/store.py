@@ -7,7 +7,8 @@ marker names. Chunks are fixed, whatever the number of parts, threads or cores, 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,18 @@ import numpy as np
 import pandas as pd
 import zarr
 
-from homewater.bit_planes import MISSING, Layout, count_into, group_words, layout_by_site, pack, unpack
+from homewater.bit_planes import (
+    ABSENT,
+    HETEROZYGOUS,
+    MISSING,
+    Layout,
+    count_by_animal,
+    count_into,
+    group_words,
+    layout_by_site,
+    pack,
+    unpack,
+)
 from homewater.variant_blocks import VariantBlock, marker_names, rechunked
 from homewater.writer import written_aside
 from homewater.zarr_arrays import CHUNK, new_array, texts, write_column
@@ -25,6 +37,7 @@ from homewater.zarr_arrays import CHUNK, new_array, texts, write_column
 __all__ = ["CHUNK", "MISSING", "Genotypes", "VariantBlock", "open_genotypes", "write_genotypes"]
 
 VCF_ZARR_VERSION = "0.4"
+PLANES_HELD = 256 * 2**20  # bytes of planes kept while a store is open: smaller studies are read once
 
 
 def write_genotypes(
@@ -77,17 +90,20 @@ def write_genotypes(
         )
         columns: list[tuple] = []
         done = 0
-        for block in rechunked(blocks, CHUNK):
-            rows = block.position.size
-            planes.resize((done + rows, 3, layout.n_words))
-            if calls is not None:
-                calls.resize((done + rows, n, 2))
-            if n:
+        # calls are compressed while planes are packed; one block is under way at most
+        with ThreadPoolExecutor(1) as second:
+            under_way = None
+            for block in rechunked(blocks, CHUNK):
+                rows = block.position.size
+                if under_way is not None:
+                    under_way.result()
                 if calls is not None:
-                    calls[done : done + rows] = _allele_pairs(block.dosages)
-                planes[done : done + rows] = pack(block.dosages, layout)
-            columns.append((block.contig, block.position, block.identifier, block.alleles))
-            done += rows
+                    under_way = second.submit(_append, calls, done, _allele_pairs, block.dosages)
+                _append(planes, done, lambda dosages: pack(dosages, layout), block.dosages)
+                columns.append((block.contig, block.position, block.identifier, block.alleles))
+                done += rows
+            if under_way is not None:
+                under_way.result()
         contig, position, identifier, alleles = _joined(columns)
         contig_ids = np.asarray(contig_ids, dtype=str)
         chrom = contig_ids[contig] if done else np.empty(0, dtype=str)
@@ -109,6 +125,13 @@ def write_genotypes(
         given = {"vcf_zarr_version": VCF_ZARR_VERSION, "source": "homewater", "read_depths": with_reads}
         given |= attributes or {}
         group.update_attributes(dict(sorted(given.items())))
+
+
+def _append(array: zarr.Array, done: int, form: Callable, dosages: np.ndarray) -> None:
+    """Lengthen an array of `done` markers by a block of genotypes, in the form that the array holds."""
+    array.resize((done + len(dosages), *array.shape[1:]))
+    if dosages.size:
+        array[done:] = form(dosages)
 
 
 def _layout_of(location_ids: np.ndarray) -> Layout:
@@ -165,16 +188,23 @@ class Genotypes:
         self.attributes = dict(self._group.attrs)
         self.n_markers, self.n_samples = int(self._planes.shape[0]), int(self.sample_ids.size)
         self._layout = _layout_of(self.location_ids)
-        self._held: tuple[int, np.ndarray] = (-1, np.empty(0))
+        self._held: dict[int, np.ndarray] = {}  # the first chunks, as many as PLANES_HELD allows
+        self._last: tuple[int, np.ndarray] = (-1, np.empty(0))
 
     @cached_property
     def markers(self) -> pd.DataFrame:
         """Table of the markers in genome order: marker (unique), chrom, pos, ref, alt."""
+        table = self.loci.copy()
+        table.insert(0, "marker", texts(self._group["homewater_marker"]))
+        return table
+
+    @cached_property
+    def loci(self) -> pd.DataFrame:
+        """Table of the markers in genome order without names: chrom, pos, ref, alt."""
         alleles = texts(self._group["variant_allele"])
         contig = self._group["variant_contig"][...]
         return pd.DataFrame(
             {
-                "marker": texts(self._group["homewater_marker"]),
                 "chrom": self.contig_ids[contig] if contig.size else np.empty(0, dtype=str),
                 "pos": self._group["variant_position"][...].astype(np.int64),
                 "ref": alleles[:, 0],
@@ -207,9 +237,14 @@ class Genotypes:
         return np.array(rows, dtype=np.int64).reshape(-1, 2)
 
     def _chunk(self, number: int) -> np.ndarray:
-        if self._held[0] != number:
-            self._held = (number, self._planes[number * CHUNK : (number + 1) * CHUNK])
-        return self._held[1]
+        if number in self._held:
+            return self._held[number]
+        last = self._last  # one reference: threads may read other chunks meanwhile
+        if last[0] != number:
+            last = self._last = (number, self._planes[number * CHUNK : (number + 1) * CHUNK])
+            if (len(self._held) + 1) * last[1].nbytes <= PLANES_HELD:
+                self._held[number] = last[1]
+        return last[1]
 
     def _bits(self, sample_mask: np.ndarray | None) -> np.ndarray:
         return self._layout.bits if sample_mask is None else self._layout.bits[np.asarray(sample_mask)]
@@ -289,10 +324,24 @@ class Genotypes:
         """Yield what `genotype_counts` returns block by block, for many groups: slice of markers, counts there."""
         words = group_words(self._layout, group, n_groups)
         for start in range(0, self.n_markers, CHUNK):
-            planes = self._planes[start : start + CHUNK]
+            planes = self._chunk(start // CHUNK)
             counts = np.zeros((planes.shape[0], n_groups, 4), dtype=np.int32)
             count_into(planes, *words, counts)
             yield slice(start, start + planes.shape[0]), counts
+
+    def animal_counts(self, marker_mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return, per animal, at how many of the markers it is called and heterozygous; int64 (n_samples,) each.
+
+        Args:
+            marker_mask: bool (n_markers,).
+        """
+        absent, het = np.zeros((2, self.n_samples), dtype=np.int64)
+        for start in range(0, self.n_markers, CHUNK):
+            rows = np.flatnonzero(marker_mask[start : start + CHUNK])
+            planes = self._chunk(start // CHUNK)
+            absent += count_by_animal(planes, rows, ABSENT, self._layout.bits)
+            het += count_by_animal(planes, rows, HETEROZYGOUS, self._layout.bits)
+        return int(np.count_nonzero(marker_mask)) - absent, het
 
     def variant_blocks(self) -> Iterator[VariantBlock]:
         """Yield the whole store again as blocks of CHUNK markers, as `write_genotypes` takes them."""

@@ -10,7 +10,7 @@ import numpy as np
 from homewater.bit_planes import popcount
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _exceeds(x, y, mask, limit):
     """Tell whether the squared correlation of two markers, over animals called at both, is above `limit`."""
     n, sx, sy, sxx, syy, sxy = 0, 0, 0, 0, 0, 0
@@ -32,7 +32,7 @@ def _exceeds(x, y, mask, limit):
     return covariance * covariance > limit * variance_x * variance_y
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _thin_block(planes, mask, chrom, first, window, limit, held, held_at, held_chrom, used, keep):
     """Go through one block; `held` is a ring of the last markers kept. Return the number kept so far."""
     room = held.shape[0]

@@ -15,7 +15,7 @@ import pandas as pd
 
 from homewater.differentiation import block_weights
 from homewater.site_tree import segments
-from homewater.statistics import ratio_interval
+from homewater.statistics import n_called, ratio_interval
 
 MAX_PLACEMENTS = 1000  # beyond this every k-th placement in lexicographic order is taken
 
@@ -101,7 +101,7 @@ def variance_table(
     Returns:
         A row without a share where there is one group only. Units have no rank: they were chosen to be high.
     """
-    copies = 2 * counts[:, :, :3].sum(axis=2)
+    copies = 2 * n_called(counts)
     alternate = counts[:, :, 1] + 2 * counts[:, :, 2]
     weights = block_weights(block)
 

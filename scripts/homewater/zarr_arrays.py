@@ -49,4 +49,4 @@ def write_column(group: zarr.Group, name: str, values: np.ndarray, dtype: Any, n
 
 def texts(array: zarr.Array) -> np.ndarray:
     """Return an array of text as str, of the array's shape."""
-    return np.array(array[...].tolist(), dtype=str).reshape(array.shape)
+    return np.array(array[...].ravel().tolist(), dtype=str).reshape(array.shape)

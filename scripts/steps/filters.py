@@ -1,5 +1,6 @@
 """Rule filters: which animals and markers stay, what is flagged, counts by site, and the genotyping error."""
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -69,6 +70,8 @@ def main(
 
     technical = table["passes_technical"].to_numpy(dtype=bool)
     with_kin, families = _with_kin(store, animals.table, place, len(defining_sites), counts)
+    without = counts[technical]
+    with_kin = without if with_kin is counts else with_kin[technical]
 
     first, second = ([pair[side] for pair in animals.replicates] for side in (0, 1))
     kept = np.flatnonzero(table["status"] == "kept")  # the error of the markers that are used
@@ -85,7 +88,7 @@ def main(
     write_table(roles, site_roles, "site_roles")
     between = _between_batches(store, table, place, batch_number, defines, defining_sites, batches.tolist())
     write_table(between, batch_effects)
-    write_table(kin_table(defining_sites, with_kin[technical], counts[technical], families), kin_thinning)
+    write_table(kin_table(defining_sites, with_kin, without, families), kin_thinning)
     write_site_counts(site_counts, SiteCounts(counts, np.array(defining_sites), store.markers))
     error = error_rate(differing, compared, settings["genotyping_error"])
     error["by_batch"] = error_by_batch(differing, compared, batch[first], batch[second])
@@ -178,11 +181,16 @@ def _thinned(store: Genotypes, table: pd.DataFrame, defines: np.ndarray, setting
     _, word, bits, _ = group_words(store.layout, np.where(defines, 0, -1), 1)
     mask = np.zeros(store.layout.n_words, dtype=np.uint64)
     mask[word] = bits
-    blocks = (store.planes(kept[start : start + BLOCK]) for start in range(0, kept.size, BLOCK))
-    chrom = table["chrom"].to_numpy()[kept]
-    stays = thin_by_linkage(blocks, mask, chrom, settings["thinning_window"], settings["thinning_r2"])
     thinned = np.zeros(len(table), dtype=bool)
-    thinned[kept] = stays
+
+    def thin(rows: np.ndarray) -> None:
+        blocks = (store.planes(rows[start : start + BLOCK]) for start in range(0, rows.size, BLOCK))
+        alone = np.zeros(rows.size, dtype=np.int64)
+        thinned[rows] = thin_by_linkage(blocks, mask, alone, settings["thinning_window"], settings["thinning_r2"])
+
+    chrom = pd.factorize(table["chrom"].to_numpy()[kept])[0]
+    with ThreadPoolExecutor(2) as pool:  # chromosomes have no part in each other
+        list(pool.map(thin, np.split(kept, np.flatnonzero(np.diff(chrom)) + 1)))
     return thinned
 
 

@@ -50,7 +50,7 @@ def main(
         attributes,
         read_balance=joined.read_balance(),
     )
-    table, totals = joined.conflicts([file["name"] for file in planned["files"]], open_genotypes(genotypes).markers)
+    table, totals = joined.conflicts([file["name"] for file in planned["files"]], open_genotypes(genotypes))
     write_table(table, file_conflicts)
     print(json.dumps({"records": records, "animals_without_genotypes": len(absent), "file_conflicts": totals}))
 
@@ -73,7 +73,9 @@ def _check_indexes(planned: dict, counted: list[dict]) -> None:
         read = sum(c["read"] for c, part in zip(counted, planned["parts"], strict=True) if part["file"] == number)
         if file["n_records"] is not None and file["n_records"] != read:
             found = f"{file['n_records']} records by its index, {read} records read"
-            problems.append(Problem(file["name"], "", "", found, "an index made from this very file"))
+            problems.append(
+                Problem(file["name"], "", "", found, "the whole, undamaged file, and an index made from it")
+            )
     if problems:
         raise InputError(problems)
 

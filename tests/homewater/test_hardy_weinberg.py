@@ -162,7 +162,12 @@ def test_a_plain_p_is_close_to_the_exact_one_and_on_the_same_side_of_every_level
     copies = draws.sum(axis=-1)
     counts = np.stack([(copies == code).sum(axis=-1) for code in (0, 1, 2)], axis=-1).astype(np.int64)
     used, room = np.ones(12, dtype=bool), [np.empty(2000) for _ in range(3)]
-    plain = np.array([hardy_weinberg._plain_p(one, used) for one in counts])
+    totals = []
+    for one in counts:
+        distance, square = np.empty((2, 12))
+        assert hardy_weinberg.called_sites(one, used, distance, square) == 12
+        totals.append(hardy_weinberg.departure(used, distance, square))
+    plain = np.array([hardy_weinberg._plain_p(*total) for total in totals])
     exact = np.array([hardy_weinberg._exact_p(one, used, *room) for one in counts])
     taken = plain >= 0
     assert 0.7 < taken.mean() < 1

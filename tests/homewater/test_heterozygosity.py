@@ -3,7 +3,12 @@
 import numpy as np
 import pytest
 
-from homewater.heterozygosity import SPREADS, first_cross_heterozygosity, limits
+from homewater.heterozygosity import SPREADS, first_cross_sums, limits
+from homewater.statistics import divide_or_nan
+
+
+def first_cross_heterozygosity(counts):
+    return divide_or_nan(*first_cross_sums(counts))
 
 
 def test_first_cross_worked_by_hand():
@@ -32,16 +37,21 @@ def test_drawn_crosses_have_the_expected_heterozygosity(seed):
     assert (cross == 1).mean() == pytest.approx(first_cross_heterozygosity(counts)[0, 1], abs=0.01)
 
 
+def test_sums_over_blocks_are_those_of_all_markers():
+    counts = np.random.default_rng(0).integers(0, 9, (50, 4, 4))
+    assert first_cross_sums(counts) == pytest.approx(first_cross_sums(counts[:20]) + first_cross_sums(counts[20:]))
+
+
 def test_a_site_with_few_animals_takes_the_highest_level():
     share = np.array([0.2] * 6 + [0.4] * 6 + [0.1] * 2)
     site = np.repeat([0, 1, 2], [6, 6, 2])
     counts = np.tile(np.array([[[5, 5, 5]] * 3]), (100, 1, 1))
-    found = limits(share, site, np.ones(14, bool), counts, 4)
+    found = limits(share, site, np.ones(14, bool), first_cross_heterozygosity(counts), 100, 4)
     spread = np.sqrt(0.2 * 0.8 / 100)  # of independent markers at the median animal, since sites do not vary
     assert found.local == pytest.approx(np.array([0.2, 0.4, 0.4, 0.4]) + SPREADS * spread)
     assert found.first_cross == pytest.approx(0.5 + SPREADS * spread)
 
 
 def test_nothing_called_gives_no_limit():
-    found = limits(np.full(3, np.nan), np.zeros(3, int), np.ones(3, bool), np.zeros((0, 1, 3), int), 1)
+    found = limits(np.full(3, np.nan), np.zeros(3, int), np.ones(3, bool), np.full((1, 1), np.nan), 0, 1)
     assert np.isnan(found.local).all()

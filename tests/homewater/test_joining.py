@@ -3,6 +3,7 @@
 import csv
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -255,7 +256,7 @@ def test_a_study_split_into_rewritten_files_joins_to_the_single_store_but_for_pa
     found = np.concatenate([block.dosages for block in joined.blocks()])
     place = np.arange(n_markers)
     markers = pd.DataFrame({"marker": place.astype(str), "chrom": "chr1", "pos": place + 1})
-    table, totals = joined.conflicts(["one", "two"], markers)
+    table, totals = joined.conflicts(["one", "two"], SimpleNamespace(markers=markers))
     left_out = np.isin(place + 1, table.loc[table["kind"] == "ambiguous_strand", "pos"])
     palindrome = np.array([a.translate(complement) == a[::-1] for a in alleles])
     assert not (left_out & ~palindrome).any()

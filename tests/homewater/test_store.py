@@ -105,6 +105,20 @@ def test_counts_equal_plain_counting_for_sites_and_for_any_groups(written, seed)
         assert np.array_equal(genotypes.genotype_counts(group, n_groups), naive)
 
 
+@pytest.mark.parametrize("room", [0, 10**9])
+def test_animals_are_counted_as_plainly(written, room, monkeypatch):
+    """With no room for planes, too: every chunk is then read again."""
+    monkeypatch.setattr(store, "PLANES_HELD", room)
+    path, all_dosages, _ = written
+    genotypes = open_genotypes(path)
+    for seed in range(3):
+        markers = np.random.default_rng(seed).random(genotypes.n_markers) < (0.3, 1, 0)[seed]
+        dosages = all_dosages[markers]
+        called, het = genotypes.animal_counts(markers)
+        assert called.tolist() == (dosages >= 0).sum(axis=0).tolist()
+        assert het.tolist() == (dosages == 1).sum(axis=0).tolist()
+
+
 def test_groups_out_of_range_are_refused(written):
     with pytest.raises(ValueError, match="group must lie"):
         open_genotypes(written[0]).genotype_counts(np.full(SITES.size, 3), 3)

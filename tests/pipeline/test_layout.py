@@ -16,7 +16,7 @@ BASE = {
     "variant_blocks", "in_child", "site_counts", "zarr_arrays",
 }  # fmt: skip
 STAGES = {
-    "intake": {"vcf", "parts", "part_reader", "read_balance", "joining", "reconcile", "genotype_table",
+    "intake": {"vcf", "parts", "part_reader", "text_records", "read_balance", "joining", "reconcile", "genotype_table",
                "file_conflicts", "checks", "animals", "animal_filters",
                "marker_filters", "hardy_weinberg", "heterozygosity", "identity", "genotyping_error", "thinning",
                "kinship", "kin_thinning", "contamination", "site_fit", "group_tests",
@@ -36,7 +36,7 @@ STAGES = {
 # the store, the readers of tables and files, the writer, and what works on a clone's own files
 TAKES_PATHS = {
     "store", "tables", "input_tables", "input_files", "writer", "step", "settings", "settings_schema", "environment",
-    "site_counts", "vcf", "part_reader", "genotype_table", "manifest", "config_page", "study_files",
+    "site_counts", "vcf", "part_reader", "text_records", "genotype_table", "manifest", "config_page", "study_files",
     "study_generator", "pdf",
 }  # fmt: skip
 
