@@ -13,7 +13,6 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 from scipy import special
-from scipy.stats import binom
 
 from homewater.animals import Animals
 from homewater.contamination import contamination, second_genome
@@ -125,7 +124,9 @@ def _files_disagree(animals: Animals, concordance: np.ndarray, least: float) -> 
     animals.flag(animals.kept & told & (np.nan_to_num(share) > 1 - least), "files_disagree")
     # by chance: a share of errors as most animals have it
     usual = np.nanmedian(share[told]) if told.any() else 0.0
-    expected = binom.sf(np.floor((1 - least) * compared), compared, usual)[told & animals.kept].sum()
+    most, judged = np.floor((1 - least) * compared), told & animals.kept & (compared > 0)
+    # P(more than `most` of `compared` differ), a binomial tail as an incomplete beta function
+    expected = special.betainc(most + 1.0, np.maximum(compared - most, 1.0), usual)[judged].sum()
     animals.note("files_disagree", int(animals.flagged("files_disagree").sum()), float(expected))
 
 
