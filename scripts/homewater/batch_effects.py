@@ -7,7 +7,8 @@ import pandas as pd
 from scipy import special
 
 from homewater.differentiation import pair_components
-from homewater.statistics import false_discovery, ratio_interval
+from homewater.statistics import chromosome_blocks, false_discovery, ratio_interval
+from homewater.store import Genotypes
 
 MIN_ANIMALS = 2  # of each batch at a site
 COLUMNS = ("locationID", "batch_a", "batch_b", "n_a", "n_b", "fst", "ci_low", "ci_high", "p_value", "q_value")
@@ -83,3 +84,35 @@ def batch_table(
             rows.append((*names, size[a], size[b], fst[i], low[i], high[i], p[i]))
     table = pd.DataFrame(rows, columns=list(COLUMNS[:-1]))
     return table.assign(q_value=false_discovery(table["p_value"].to_numpy(dtype=np.float64)))
+
+
+def between_batches(
+    store: Genotypes,
+    markers: pd.DataFrame,
+    place: np.ndarray,
+    batch: np.ndarray,
+    defines: np.ndarray,
+    location_ids: list[str],
+    batches: list[str],
+) -> pd.DataFrame:
+    """Return table batch_effects over the markers that pass the technical filters.
+
+    Args:
+        store: the genotypes.
+        markers: table markers, rows as the store's.
+        place: int (n_animals,), site of each animal, index into location_ids.
+        batch: int (n_animals,), index into batches, -1 where unknown.
+        defines: bool (n_animals,).
+        location_ids: names of the sites.
+        batches: names of the batches.
+    """
+    cell, cell_site, cell_batch, size = cells(place, batch, defines, MIN_ANIMALS)
+    technical = markers["passes_technical"].to_numpy(dtype=bool)
+    block = np.full(len(markers), -1)
+    block[technical] = chromosome_blocks(markers["chrom"].to_numpy()[technical], markers["pos"].to_numpy()[technical])
+    weights = np.bincount(block[technical])
+    pairs = {int(s): int((cell_site == s).sum()) for s in np.unique(cell_site)}
+    sums = {s: [np.zeros((weights.size, n * (n - 1) // 2)) for _ in range(2)] for s, n in pairs.items()}
+    for rows, counts in store.genotype_count_blocks(cell, cell_site.size) if sums else ():
+        add_components(counts, block[rows], cell_site, sums)
+    return batch_table(sums, weights, cell_site, cell_batch, size, location_ids, batches)

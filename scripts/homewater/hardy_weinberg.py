@@ -14,14 +14,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 
 import numba
 import numpy as np
 
+from homewater.in_order import in_order
+
 NEGLIGIBLE = 1e-20  # probability, relative to the mode, below which outcomes are left out
 PLAIN_VARIANCE, PLAIN_SPREADS = 25.0, 1.5  # of the total; p is then above 0.1 and no decision hangs on it
-BLOCK, THREADS = 8192, 2
+BLOCK = 8192
 TABLE_BITS = 18  # p values of single sites kept, in powers of two
 _TIE = 1.0 + 1e-9  # outcomes as probable as the one observed count as extreme, whatever the rounding
 
@@ -235,19 +236,22 @@ def _single(counts, out, keys, values):
     room = 2 + np.max(counts[:, 0, 0] + counts[:, 0, 1] + counts[:, 0, 2])
     site, total, spare = np.empty(room), np.empty(room), np.empty(room)
     used, entries, mask = np.ones(1, dtype=np.bool_), 0, np.uint64(keys.size - 1)
+    whole = np.empty((1, 3), dtype=np.int64)
     for m in range(counts.shape[0]):
-        n = counts[m, 0, 0] + counts[m, 0, 1] + counts[m, 0, 2]
+        reference, het, alternate = np.int64(counts[m, 0, 0]), np.int64(counts[m, 0, 1]), np.int64(counts[m, 0, 2])
+        n = reference + het + alternate
         if n == 0:
             continue
-        copies = min(2 * counts[m, 0, 2] + counts[m, 0, 1], 2 * counts[m, 0, 0] + counts[m, 0, 1])
-        key = np.uint64(n << 42 | copies << 21 | counts[m, 0, 1]) + np.uint64(1)
+        copies = min(2 * alternate, 2 * reference) + het
+        key = np.uint64(n << 42 | copies << 21 | het) + np.uint64(1)
         slot = (key * np.uint64(0x9E3779B97F4A7C15) >> np.uint64(40)) & mask
         while keys[slot] != key and keys[slot] != 0:
             slot = (slot + np.uint64(1)) & mask
         if keys[slot] == key:
             out[m] = values[slot]
             continue
-        out[m] = _exact_p(counts[m], used, site, total, spare)
+        whole[0, 0], whole[0, 1], whole[0, 2] = reference, het, alternate
+        out[m] = _exact_p(whole, used, site, total, spare)
         if 2 * entries < keys.size:
             keys[slot], values[slot] = key, out[m]
             entries += 1
@@ -278,7 +282,8 @@ def hardy_weinberg_p(counts: np.ndarray) -> np.ndarray:
     if not counts.size:
         return out
     if counts.shape[1] == 1:
-        counts = np.ascontiguousarray(counts, dtype=np.int64)
+        counts = np.asarray(counts)
+        counts = np.ascontiguousarray(counts, dtype=np.int32 if counts.dtype == np.int32 else np.int64)
         _single(counts, out, np.zeros(2**TABLE_BITS, dtype=np.uint64), np.empty(2**TABLE_BITS))
         return out
     by_blocks(_all, counts, out)
@@ -291,5 +296,5 @@ def by_blocks(kernel: Callable, counts: np.ndarray, out: np.ndarray) -> None:
     def fill(start: int) -> None:
         kernel(np.ascontiguousarray(counts[start : start + BLOCK], dtype=np.int64), out[start : start + BLOCK])
 
-    with ThreadPoolExecutor(THREADS) as pool:
-        list(pool.map(fill, range(0, len(counts), BLOCK)))
+    for _ in in_order(fill, range(0, len(counts), BLOCK)):
+        pass

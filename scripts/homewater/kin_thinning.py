@@ -7,6 +7,9 @@ import pandas as pd
 
 from homewater.differentiation import HET, HOM_ALT, group_pairs, pair_components
 from homewater.statistics import divide_or_nan, n_called
+from homewater.store import Genotypes
+
+BLOCK = 16384  # markers held as real numbers at once
 
 
 def kin_table(location_ids: list[str], with_kin: np.ndarray, without: np.ndarray, families: np.ndarray) -> pd.DataFrame:
@@ -42,11 +45,16 @@ def mean_heterozygosity(counts: np.ndarray) -> np.ndarray:
 
     Source: Nei (1978) Genetics 89:583-590, small-sample form for diploids.
     """
-    copies = 2.0 * n_called(counts)
-    p = divide_or_nan(counts[..., HET] + 2.0 * counts[..., HOM_ALT], copies)
-    values = 2 * p * (1 - p) * divide_or_nan(copies, copies - 1)
-    typed = np.isfinite(values)
-    return divide_or_nan(np.where(typed, values, 0.0).sum(axis=0), typed.sum(axis=0))
+    total, markers = np.zeros((2, counts.shape[1]))
+    for start in range(0, len(counts), BLOCK):
+        part = counts[start : start + BLOCK]
+        copies = 2.0 * n_called(part)
+        p = divide_or_nan(part[..., HET] + 2.0 * part[..., HOM_ALT], copies)
+        values = 2 * p * (1 - p) * divide_or_nan(copies, copies - 1)
+        typed = np.isfinite(values)
+        total += np.where(typed, values, 0.0).sum(axis=0)
+        markers += typed.sum(axis=0)
+    return divide_or_nan(total, markers)
 
 
 def mean_fst(counts: np.ndarray) -> np.ndarray:
@@ -65,3 +73,28 @@ def mean_fst(counts: np.ndarray) -> np.ndarray:
         np.add.at(total, side[known], fst[known])
         np.add.at(number, side[known], 1)
     return divide_or_nan(total, number)
+
+
+def counts_with_kin(
+    store: Genotypes, animals: pd.DataFrame, place: np.ndarray, n_sites: int, counts: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the counts by site with close kin, and the number of families among those animals by site.
+
+    Args:
+        store: the genotypes.
+        animals: table samples, rows as the store's animals.
+        place: int (n_animals,), site of each animal.
+        n_sites: number of sites.
+        counts: int32 (n_markers, n_sites, 4) of one animal a family; returned itself where nobody was left out.
+    """
+    everybody = animals["defines_with_kin"].to_numpy(dtype=bool)
+    members = everybody & (animals["family"] != "").to_numpy()
+    pairs, sizes = np.unique(
+        np.stack([place[members].astype(str), animals["family"].to_numpy(dtype=str)[members]]),
+        axis=1,
+        return_counts=True,
+    )
+    families = np.bincount(pairs[0, sizes > 1].astype(np.int64), minlength=n_sites)
+    if (everybody == animals["defines"].to_numpy(dtype=bool)).all():
+        return counts, families
+    return store.genotype_counts(np.where(everybody, place, -1), n_sites), families

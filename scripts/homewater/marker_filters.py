@@ -15,6 +15,7 @@ from homewater.heterozygote_excess import heterozygote_excess_p
 from homewater.statistics import divide_or_nan, false_discovery, n_called
 
 MIN_SITE_ANIMALS = 10  # of a site whose call rate counts: of fewer, one lost call is too large a share
+BLOCK = 65536
 SETTINGS = {
     "call_rate": "min_call_rate",
     "site_call_rate": "min_site_call_rate",
@@ -83,7 +84,10 @@ def filter_markers(
     remove("minor_allele_frequency", np.nan_to_num(minor) < settings["min_minor_allele_frequency"], minor)
     remove("minor_allele_count", minor_count < settings["min_minor_allele_count"], minor_count)
     excess_p, p = np.full((2, len(table)), np.nan)
-    excess_p[left], p[left] = heterozygote_excess_p(counts[left]), hardy_weinberg_p(counts[left])
+    rows = np.flatnonzero(left)
+    for start in range(0, rows.size, BLOCK):  # no copy of all counts
+        some = rows[start : start + BLOCK]
+        excess_p[some], p[some] = heterozygote_excess_p(counts[some]), hardy_weinberg_p(counts[some])
     in_excess, excess_q = tested("excess_heterozygosity", excess_p)
     departs, q = tested("hardy_weinberg", p)  # both over the same markers, before either takes any
     remove("excess_heterozygosity", in_excess, excess_q)
@@ -109,9 +113,13 @@ def lowest_site_call_rate(counts: np.ndarray) -> np.ndarray:
     Args:
         counts: int32 (n_markers, n_sites, 4), as in `filter_markers`.
     """
-    animals = n_called(counts) + counts[..., 3]
-    large = animals[0] >= MIN_SITE_ANIMALS if len(counts) else np.zeros(counts.shape[1], dtype=bool)
-    return divide_or_nan(n_called(counts)[:, large], animals[:, large]).min(axis=1, initial=1.0)
+    large = counts[0].sum(axis=1) >= MIN_SITE_ANIMALS if len(counts) else np.zeros(counts.shape[1], dtype=bool)
+    lowest = np.ones(len(counts))
+    for start in range(0, len(counts), BLOCK):
+        part = counts[start : start + BLOCK, large]
+        called = n_called(part)
+        lowest[start : start + BLOCK] = divide_or_nan(called, called + part[..., 3]).min(axis=1, initial=1.0)
+    return lowest
 
 
 def _none_left(summary: list[dict]) -> Problem:

@@ -8,7 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+import numba
 import numpy as np
+
+from homewater.in_order import in_order
 
 BLOCK = 2048  # markers a product; fixed, so sums are the same on any machine
 
@@ -26,21 +29,38 @@ def relationship_matrix(blocks: Iterable[np.ndarray], defining: np.ndarray) -> n
 
     Source: Patterson, Price & Reich (2006) PLoS Genet 2:e190, equations 1 to 3, with pairwise-complete sums.
     """
-    n = defining.size
+    n, ours = defining.size, np.flatnonzero(defining)
     total, shared = np.zeros((n, n)), np.zeros((n, n))
-    for dosages in blocks:
-        typed = dosages >= 0
-        ours = typed[:, defining]
-        n_typed = ours.sum(axis=1)
-        copies = np.where(ours, dosages[:, defining], 0).sum(axis=1)
-        used = (copies > 0) & (copies < 2 * n_typed)
-        p = copies[used] / (2 * n_typed[used])
-        scaled = (dosages[used] - 2 * p[:, None]) / np.sqrt(2 * p * (1 - p))[:, None]
-        scaled = np.where(typed[used], scaled, 0.0).astype(np.float32)
-        present = typed[used].astype(np.float32)
-        total += scaled.T @ scaled
-        shared += present.T @ present
+
+    def products(dosages: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        scaled, present = np.empty((2, *dosages.shape), dtype=np.float32)
+        _scale(np.ascontiguousarray(dosages, dtype=np.int8), ours, scaled, present)
+        return scaled.T @ scaled, present.T @ present
+
+    for of_scaled, of_present in in_order(products, blocks):
+        total += of_scaled
+        shared += of_present
     return np.divide(total, shared, out=np.zeros_like(total), where=shared > 0)
+
+
+@numba.njit(cache=True, nogil=True)
+def _scale(dosages, ours, scaled, present):
+    """Fill standardised dosages, 0 where missing, and 1 where typed; both 0 at markers without variation."""
+    for m in range(dosages.shape[0]):
+        typed, copies = 0, 0
+        for i in ours:
+            if dosages[m, i] >= 0:
+                typed += 1
+                copies += dosages[m, i]
+        scaled[m, :], present[m, :] = 0.0, 0.0
+        if copies == 0 or copies == 2 * typed:
+            continue
+        p = copies / (2 * typed)
+        scale = np.sqrt(2 * p * (1 - p))
+        for i in range(dosages.shape[1]):
+            if dosages[m, i] >= 0:
+                scaled[m, i] = (dosages[m, i] - 2 * p) / scale
+                present[m, i] = 1.0
 
 
 def leading_axes(matrix: np.ndarray, n_axes: int) -> tuple[np.ndarray, np.ndarray]:

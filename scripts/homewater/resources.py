@@ -40,6 +40,11 @@ _COSTS = {
     "report": (0.0, 0, 300, 0.0, 15),
     "manifest": (0.0, 0, 0, 5.0, 5),
 }
+# MB beside what the formula says: a raster of a whole sea (2.4 GB measured), or planes kept while a store is open
+_MORE_MB = {"sea_distance": 2500} | dict.fromkeys(
+    ("filters", "diversity", "pairwise_fst", "pca", "ancestry", "panel", "panel_validation", "class_power", "assign"),
+    270,
+)
 _OTHER = (0.1, 16, 1500, 200.0, 20)
 
 
@@ -56,7 +61,7 @@ def markers_estimate(file_bytes: int, n_samples: int) -> int:
 def memory_mb(rule: str, file_bytes: int, n_samples: int) -> int:
     """Return the memory a job of `rule` may need, in MB (10^6 bytes), rounded up to 100.
 
-    Base + the arrays of one block of markers + what grows with genotypes, with animals squared, and with markers.
+    Base + what _MORE_MB says + one block of markers + what grows with genotypes, with animals squared, with markers.
 
     Args:
         rule: name of the rule; unknown names take a general default.
@@ -67,7 +72,7 @@ def memory_mb(rule: str, file_bytes: int, n_samples: int) -> int:
     markers = markers_estimate(file_bytes, n_samples)
     block = 16 * BLOCK_MARKERS * n_samples
     total = block + a_genotype * markers * n_samples + a_pair * n_samples**2 + a_marker * markers
-    return 100 * math.ceil((BASE_MB + total / 1e6) / 100)
+    return 100 * math.ceil((BASE_MB + _MORE_MB.get(rule, 0) + total / 1e6) / 100)
 
 
 def minutes(rule: str, file_bytes: int, n_samples: int) -> int:

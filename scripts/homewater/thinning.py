@@ -7,28 +7,35 @@ from collections.abc import Iterable
 import numba
 import numpy as np
 
-from homewater.bit_planes import popcount
+from homewater.bit_planes import group_words, popcount
+from homewater.in_order import in_order
+from homewater.store import Genotypes
+
+BLOCK = 4096
 
 
 @numba.njit(cache=True, nogil=True)
-def _exceeds(x, y, mask, limit):
-    """Tell whether the squared correlation of two markers, over animals called at both, is above `limit`."""
-    n, sx, sy, sxx, syy, sxy = 0, 0, 0, 0, 0, 0
-    for w in range(mask.size):
-        both = mask[w] & ~(x[2, w] | y[2, w])
-        hx, ax = x[0, w] & both, x[1, w] & both
-        hy, ay = y[0, w] & both, y[1, w] & both
-        n += popcount(both)
-        het_x, alt_x, het_y, alt_y = popcount(hx), popcount(ax), popcount(hy), popcount(ay)
-        sx += het_x + 2 * alt_x
-        sy += het_y + 2 * alt_y
-        sxx += het_x + 4 * alt_x
-        syy += het_y + 4 * alt_y
-        sxy += popcount(hx & hy) + 2 * (popcount(hx & ay) + popcount(ax & hy)) + 4 * popcount(ax & ay)
-    count = np.float64(n)
-    covariance = count * np.float64(sxy) - np.float64(sx) * np.float64(sy)
-    variance_x = count * np.float64(sxx) - np.float64(sx) * np.float64(sx)
-    variance_y = count * np.float64(syy) - np.float64(sy) * np.float64(sy)
+def _exceeds(x, y, limit):
+    """Tell whether the squared correlation of two markers, over animals called at both, is above `limit`.
+
+    Rows of x and y: heterozygous, alternate homozygous, called; bits of other animals are zero, so what is heterozygous
+    at one marker and called at the other is called at both.
+    """
+    n, het_x, alt_x, het_y, alt_y, one, two, four = 0, 0, 0, 0, 0, 0, 0, 0
+    for w in range(x.shape[1]):
+        hx, ax, cx, hy, ay, cy = x[0, w], x[1, w], x[2, w], y[0, w], y[1, w], y[2, w]
+        n += popcount(cx & cy)
+        het_x += popcount(hx & cy)
+        alt_x += popcount(ax & cy)
+        het_y += popcount(hy & cx)
+        alt_y += popcount(ay & cx)
+        one += popcount(hx & hy)
+        two += popcount((hx & ay) | (ax & hy))
+        four += popcount(ax & ay)
+    count, sx, sy = np.float64(n), np.float64(het_x + 2 * alt_x), np.float64(het_y + 2 * alt_y)
+    covariance = count * np.float64(one + 2 * two + 4 * four) - sx * sy
+    variance_x = count * np.float64(het_x + 4 * alt_x) - sx * sx
+    variance_y = count * np.float64(het_y + 4 * alt_y) - sy * sy
     return covariance * covariance > limit * variance_x * variance_y
 
 
@@ -36,21 +43,26 @@ def _exceeds(x, y, mask, limit):
 def _thin_block(planes, mask, chrom, first, window, limit, held, held_at, held_chrom, used, keep):
     """Go through one block; `held` is a ring of the last markers kept. Return the number kept so far."""
     room = held.shape[0]
+    own = np.empty((3, mask.size), dtype=np.uint64)
     for m in range(planes.shape[0]):
         at = first + m
+        for w in range(mask.size):
+            own[0, w] = planes[m, 0, w] & mask[w]
+            own[1, w] = planes[m, 1, w] & mask[w]
+            own[2, w] = mask[w] & ~planes[m, 2, w]
         keep[m] = True
         k = used - 1
         while k >= 0 and used - k <= room:
             slot = k % room
             if at - held_at[slot] >= window or held_chrom[slot] != chrom[m]:
                 break
-            if _exceeds(held[slot], planes[m], mask, limit):
+            if _exceeds(held[slot], own, limit):
                 keep[m] = False
                 break
             k -= 1
         if keep[m]:
             slot = used % room
-            held[slot] = planes[m]
+            held[slot] = own
             held_at[slot] = at
             held_chrom[slot] = chrom[m]
             used += 1
@@ -88,3 +100,31 @@ def thin_by_linkage(blocks: Iterable[np.ndarray], mask: np.ndarray, chrom: np.nd
         )
         first = stop
     return keep
+
+
+def thinned_markers(
+    store: Genotypes, rows: np.ndarray, chrom: np.ndarray, defines: np.ndarray, window: int, max_r2: float
+) -> np.ndarray:
+    """Return which markers of a store stay, bool (n_markers,); chromosomes are worked on side by side.
+
+    Args:
+        store: the genotypes.
+        rows: int (n_rows,), markers to thin, in genome order; all others are False.
+        chrom: (n_rows,), chromosome of each.
+        defines: bool (n_animals,), animals to look at.
+        window: as in `thin_by_linkage`.
+        max_r2: as there.
+    """
+    _, word, bits, _ = group_words(store.layout, np.where(defines, 0, -1), 1)
+    mask = np.zeros(store.layout.n_words, dtype=np.uint64)
+    mask[word] = bits
+
+    def thin(own: np.ndarray) -> np.ndarray:
+        blocks = (store.planes(own[start : start + BLOCK]) for start in range(0, own.size, BLOCK))
+        return own[thin_by_linkage(blocks, mask, np.zeros(own.size, dtype=np.int64), window, max_r2)]
+
+    code = np.unique(np.asarray(chrom).astype(str), return_inverse=True)[1]
+    thinned = np.zeros(store.n_markers, dtype=bool)
+    for kept in in_order(thin, np.split(rows, np.flatnonzero(np.diff(code)) + 1)):
+        thinned[kept] = True
+    return thinned

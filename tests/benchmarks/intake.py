@@ -234,8 +234,9 @@ def kernels_compared(n_markers: int) -> dict:
     planes = pack(dosages, layout)
     words = group_words(layout, site, n_sites)
 
-    def counted():
-        counts = np.zeros((n_markers, n_sites, 4), dtype=np.int32)
+    counts = np.zeros((n_markers, n_sites, 4), dtype=np.int32)
+
+    def counted():  # into one buffer, as block after block is counted
         count_into(planes, *words, counts)
         return counts
 

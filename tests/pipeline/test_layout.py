@@ -13,14 +13,14 @@ BASE = {
     "__init__", "errors", "writer", "seeds", "tables", "input_tables", "settings", "store", "statistics",
     "likelihood", "gene_drop", "coastline", "sea_distance", "site_tree", "contrasts", "break_rules", "tested_sites",
     "differentiation", "resources", "environment", "step", "bit_planes", "settings_schema", "input_files",
-    "variant_blocks", "in_child", "site_counts", "zarr_arrays",
+    "variant_blocks", "in_child", "in_order", "site_counts", "zarr_arrays",
 }  # fmt: skip
 STAGES = {
     "intake": {"vcf", "parts", "part_reader", "text_records", "read_balance", "joining", "reconcile", "genotype_table",
                "file_conflicts", "checks", "animals", "animal_filters",
                "marker_filters", "hardy_weinberg", "heterozygosity", "identity", "genotyping_error", "thinning",
                "kinship", "kin_thinning", "contamination", "site_fit", "group_tests",
-               "batch_effects", "heterozygote_excess"},
+               "batch_effects", "heterozygote_excess", "marker_differences"},
     "structure": {"diversity", "pairwise_fst", "pca", "ancestry", "cluster_number", "breaks", "isolation_by_distance"},
     "units": {"units", "detectable", "variance_shares"},
     "assignment": {"panel", "marker_choice", "validation", "class_draws", "class_odds", "class_power",
