@@ -59,17 +59,36 @@ def units_section(study: StudyResults, species: SpeciesResults, writer: Writer, 
         section.add("table", _breaks_table(shown, writer))
     else:
         section.say(writer.say("breaks.none" if breaks["p_value"].notna().any() else "breaks.untested"))
+    section.say(*_shares_texts(species, writer))
+    return section
+
+
+def _shares_texts(species: SpeciesResults, writer: Writer) -> list[Markup]:
+    """Return how much lies between jurisdictions and between stocks, and whether the borders themselves stand out."""
+    texts = []
     for row in species.tables["variance_shares"].to_dict("records"):
-        grouping = writer.say(f"grouping.{row['grouping']}")
-        interval = writer.numbers.interval(row["share"], row["ci_low"], row["ci_high"], percent=True)
         if is_missing(row["share"]):
             continue
-        if is_missing(row["rank_among_placements"]):
-            section.say(writer.say("shares.unranked", grouping=grouping, interval=interval))
-            continue
-        rank, count = int(row["rank_among_placements"]), int(row["n_placements"])
-        section.say(writer.say("shares.sentence", count=count, grouping=grouping, interval=interval, rank=rank))
-    return section
+        interval = writer.numbers.interval(row["share"], row["ci_low"], row["ci_high"], percent=True)
+        text = writer.say("shares.sentence", grouping=writer.say(f"grouping.{row['grouping']}"), interval=interval)
+        if row["grouping"] == "jurisdiction":
+            text += Markup(" ") + _border_text(row, species, writer)
+        texts.append(text)
+    return texts
+
+
+def _border_text(row: dict, species: SpeciesResults, writer: Writer) -> Markup:
+    if is_missing(row["rank_among_placements"]):
+        units = species.tables["units"]
+        own = units[units["basis"] == "own_animals"]
+        divided = (own.groupby("unit")["jurisdiction"].nunique() > 1).any()
+        return writer.say("shares.border.too_few" if divided else "shares.border.along_units")
+    beyond = writer.numbers.interval(row["beyond_units_fst"], row["beyond_ci_low"], row["beyond_ci_high"])
+    rank, count = int(row["rank_among_placements"]), int(row["n_placements"])
+    standing = (
+        writer.say("shares.rank.first") if rank == 1 else writer.say("shares.rank.later", count=rank - 1, rank=rank)
+    )
+    return writer.say("shares.border.ranked", count=count, beyond=beyond, standing=standing)
 
 
 def _units_table(study: StudyResults, species: SpeciesResults, writer: Writer, per_unit: dict[str, list[str]]):

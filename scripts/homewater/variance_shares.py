@@ -1,8 +1,8 @@
 """How much of the genetic variance lies between jurisdictions and between units: analysis of molecular variance.
 
 Units were chosen to make their share large and sites cannot be permuted (under mere isolation by distance that rejects
-far too often), so there is no p value. A border's share is ranked among all contiguous placements of such a border
-instead: cuts of the tree of sites by water into as many groups.
+far too often), so there is no p value. What a border adds beyond distance and beyond units is ranked among all
+contiguous placements of such a border instead: cuts of the tree of sites by water into as many groups.
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ from math import comb
 import numpy as np
 import pandas as pd
 
+from homewater.border_excess import PairResiduals, excess_across, pair_residuals
+from homewater.contrasts import Replicates, to_fst
 from homewater.differentiation import block_weights
 from homewater.site_tree import segments
 from homewater.statistics import n_called, ratio_interval
@@ -87,7 +89,13 @@ def placements(edges: np.ndarray, n_sites: int, n_groups: int) -> list[np.ndarra
 
 
 def variance_table(
-    counts: np.ndarray, block: np.ndarray, edges: np.ndarray, jurisdiction: list[str], unit: list[str]
+    counts: np.ndarray,
+    block: np.ndarray,
+    edges: np.ndarray,
+    jurisdiction: list[str],
+    unit: list[str],
+    replicates: Replicates,
+    km: np.ndarray,
 ) -> pd.DataFrame:
     """Return table variance_shares: a row for jurisdictions and one for units.
 
@@ -97,42 +105,58 @@ def variance_table(
         edges: int64 (n_sites - 1, 2), the tree of these sites by water.
         jurisdiction: jurisdiction of each site.
         unit: unit of each site.
+        replicates: pairwise figures of these sites.
+        km: float64 (n_sites, n_sites), distances by water, NaN where not joined.
 
     Returns:
-        A row without a share where there is one group only. Units have no rank: they were chosen to be high.
+        A row without a share where there is one group only. Units have no rank: they were chosen to be high. Nor has a
+        border that divides no unit, or that leaves no two sites of a unit on one side.
     """
     copies = 2 * n_called(counts)
     alternate = counts[:, :, 1] + 2 * counts[:, :, 2]
     weights = block_weights(block)
-
-    def parts(group: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        return share_components(copies, alternate, group, block, len(weights))
-
     rows = []
     for name, labels in (("jurisdiction", jurisdiction), ("unit", unit)):
         order = list(dict.fromkeys(labels))
-        row = {"grouping": name, "share": np.nan, "ci_low": np.nan, "ci_high": np.nan}
+        row = {"grouping": name} | dict.fromkeys(("share", "ci_low", "ci_high"), np.nan)
         row |= {"rank_among_placements": None, "n_placements": None, "n_groups": len(order)}
+        row |= dict.fromkeys(("beyond_units_fst", "beyond_ci_low", "beyond_ci_high"), np.nan)
         if len(order) > 1 and len(block):
             group = np.array([order.index(label) for label in labels])
-            share, low, high, _ = ratio_interval(*parts(group), weights)
+            parts = share_components(copies, alternate, group, block, len(weights))
+            share, low, high, _ = ratio_interval(*parts, weights)
             row |= {"share": float(share), "ci_low": float(low), "ci_high": float(high)}
             if name == "jurisdiction":
-                row |= _rank(float(share), group, [p for p in placements(edges, len(labels), len(order))], parts)
+                row |= border_rank(group, edges, pair_residuals(replicates, km, unit), replicates)
         rows.append(row)
     return pd.DataFrame(rows)
 
 
-def _rank(share: float, group: np.ndarray, others: list[np.ndarray], parts: object) -> dict[str, int]:
-    """Return the rank of the border's share (1 is the largest) among the placements, itself one of them."""
+def border_rank(group: np.ndarray, edges: np.ndarray, residuals: PairResiduals, replicates: Replicates) -> dict:
+    """Return what the border adds beyond distance and units, and its rank among the placements, itself one of them.
 
-    def same(placement: np.ndarray) -> bool:
-        order = list(dict.fromkeys(group.tolist()))
-        return np.array_equal(placement, [order.index(g) for g in group.tolist()])
+    Args:
+        group: int (n_sites,), groups numbered from 0 in the order in which the site numbers meet them.
+        edges: int64 (n_sites - 1, 2), the tree.
+        residuals: pairs of sites of one unit; a placement without such a pair across it, or without one on one side,
+            cannot be compared and is not counted.
+        replicates: those from which the residuals were made, for the error.
 
-    others = [placement for placement in others if not same(placement)]
-    larger = 0
-    for placement in others:
-        between, everything = parts(placement)
-        larger += int(everything.sum() > 0 and between.sum() / everything.sum() > share)
-    return {"rank_among_placements": 1 + larger, "n_placements": 1 + len(others)}
+    Returns:
+        beyond_units_fst with its 95 % interval, rank_among_placements (1 is the largest) and n_placements; empty where
+        the border itself cannot be compared.
+    """
+    own = excess_across(residuals, group)
+    if own is None:
+        return {}
+    fst = to_fst(own)
+    low, high = replicates.interval(fst)
+    others = [p for p in placements(edges, len(group), int(group.max()) + 1) if not np.array_equal(p, group)]
+    measured = [excess for excess in (excess_across(residuals, p) for p in others) if excess is not None]
+    return {
+        "rank_among_placements": 1 + sum(int(excess[0] > own[0]) for excess in measured),
+        "n_placements": 1 + len(measured),
+        "beyond_units_fst": float(fst[0]),
+        "beyond_ci_low": float(low),
+        "beyond_ci_high": float(high),
+    }

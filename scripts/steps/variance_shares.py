@@ -1,5 +1,6 @@
 """Rule variance_shares: how much of the variance lies between jurisdictions and between units."""
 
+from homewater.contrasts import pair_replicates
 from homewater.site_counts import open_site_counts
 from homewater.site_tree import spanning_tree
 from homewater.step import run_step
@@ -16,7 +17,13 @@ def main(site_counts: str, markers: str, units: str, sea_distance: str, table: s
     found = tested_sites(counts.counts, counts.location_ids, counts.markers, read_table(sea_distance), own)
     here = placed.loc[found.ids]
     result = variance_table(
-        found.counts, found.block, spanning_tree(found.bridged_km), here["jurisdiction"].tolist(), here["unit"].tolist()
+        found.counts,
+        found.block,
+        spanning_tree(found.bridged_km),
+        here["jurisdiction"].tolist(),
+        here["unit"].tolist(),
+        pair_replicates(found.counts, found.block),
+        found.km,
     )
     write_table(result, table)
 

@@ -207,8 +207,22 @@ def species_tables(
         ],
     )
     tables["variance_shares"] = pd.DataFrame(
-        [("jurisdiction", 0.021, 0.018, 0.024, 5, 11), ("unit", 0.043, 0.04, 0.046, 1, 11)][: 1 + (n_units > 1)],
-        columns=["grouping", "share", "ci_low", "ci_high", "rank_among_placements", "n_placements"],
+        [
+            ("jurisdiction", 0.021, 0.018, 0.024, 5, 11, 2, 0.0012, -0.0003, 0.0027),
+            ("unit", 0.043, 0.04, 0.046, None, None, n_units, None, None, None),
+        ][: 1 + (n_units > 1)],
+        columns=[
+            "grouping",
+            "share",
+            "ci_low",
+            "ci_high",
+            "rank_among_placements",
+            "n_placements",
+            "n_groups",
+            "beyond_units_fst",
+            "beyond_ci_low",
+            "beyond_ci_high",
+        ],
     )
     tables["units"] = pd.DataFrame(
         {

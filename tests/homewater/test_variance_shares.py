@@ -5,6 +5,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 
+from homewater.contrasts import pair_replicates
 from homewater.site_tree import segments
 from homewater.tables import check_table
 from homewater.variance_shares import placements, share_components, variance_table
@@ -80,29 +81,41 @@ def counts_of(frequencies, n, seed):
     return np.stack([(genotypes == d).sum(axis=2) for d in (0, 1, 2, -1)], axis=2).astype(np.int32)
 
 
-def test_the_border_at_the_break_ranks_first_and_another_does_not():
+def table_of(counts, block, edges, jurisdiction, unit):
+    n = len(unit)
+    km = 40.0 * np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
+    table = variance_table(counts, block, edges, jurisdiction, unit, pair_replicates(counts, block), km)
+    return check_table(table, "variance_shares")
+
+
+BEYOND = ["rank_among_placements", "n_placements", "beyond_units_fst", "beyond_ci_low", "beyond_ci_high"]
+
+
+def test_a_border_along_the_break_adds_nothing_of_its_own_and_another_is_ranked():
     rng = np.random.default_rng(4)
     base = rng.uniform(0.2, 0.8, (2000, 1))
     shift = rng.normal(0, 0.1, (2000, 1)) * np.array([0, 0, 0, 1, 1])
     counts = counts_of(np.clip(base + shift, 0.01, 0.99), 20, 5)
     block = np.arange(2000) // 200
     unit = ["unit_1"] * 3 + ["unit_2"] * 2
-    at_break = check_table(variance_table(counts, block, CHAIN, ["a"] * 3 + ["b"] * 2, unit), "variance_shares")
-    assert at_break["rank_among_placements"].tolist()[0] == 1
-    assert at_break["n_placements"].tolist()[0] == 4
+    at_break = table_of(counts, block, CHAIN, ["a"] * 3 + ["b"] * 2, unit)
     assert at_break["share"].nunique() == 1
     assert at_break["ci_low"][0] > 0
-    elsewhere = variance_table(counts, block, CHAIN, ["a"] + ["b"] * 4, unit)
-    assert elsewhere["rank_among_placements"][0] > 1
-    scattered = variance_table(counts, block, CHAIN, ["a", "b", "a", "b", "a"], unit)
-    assert scattered["n_placements"][0] == 5  # not contiguous: compared with all four placements
+    assert at_break[BEYOND].isna().all(axis=None)
+    elsewhere = table_of(counts, block, CHAIN, ["a"] + ["b"] * 4, unit)
+    assert elsewhere["n_placements"][0] == 3  # not the break: no two sites of one unit lie across it
+    assert 1 <= elsewhere["rank_among_placements"][0] <= 3
+    assert elsewhere["beyond_ci_low"][0] < elsewhere["beyond_units_fst"][0] < elsewhere["beyond_ci_high"][0]
+    assert elsewhere.loc[1, BEYOND].isna().all()  # units were chosen to rank high
+    scattered = table_of(counts, block, CHAIN, ["a", "b", "a", "b", "a"], unit)
+    assert scattered["n_placements"][0] == 4  # not contiguous: compared with the three placements
 
 
 def test_one_group_gives_an_empty_share():
     counts = counts_of(np.full((50, 3), 0.4), 10, 1)
-    table = variance_table(counts, np.arange(50) // 5, CHAIN[:2], ["a"] * 3, ["unit_1"] * 3)
-    table = check_table(table, "variance_shares")
+    table = table_of(counts, np.arange(50) // 5, CHAIN[:2], ["a"] * 3, ["unit_1"] * 3)
     assert table["share"].isna().all()
+    assert table[BEYOND].isna().all(axis=None)
     assert table["n_groups"].tolist() == [1, 1]
 
 
@@ -110,8 +123,7 @@ def test_no_sites_and_no_markers_give_empty_shares():
     for counts, labels in ((np.zeros((5, 0, 4), int), []), (np.zeros((0, 2, 4), int), ["a", "b"])):
         block = np.zeros(len(counts), dtype=np.int64)
         edges = np.zeros((max(0, len(labels) - 1), 2), dtype=np.int64)
-        table = check_table(variance_table(counts, block, edges, labels, labels), "variance_shares")
-        assert table["share"].isna().all()
+        assert table_of(counts, block, edges, labels, labels)["share"].isna().all()
 
 
 def test_placements_are_all_cuts_of_the_tree(monkeypatch):

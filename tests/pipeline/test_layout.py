@@ -22,7 +22,7 @@ STAGES = {
                "kinship", "kin_thinning", "contamination", "site_fit", "group_tests",
                "batch_effects", "heterozygote_excess", "marker_differences"},
     "structure": {"diversity", "pairwise_fst", "pca", "ancestry", "cluster_number", "breaks", "isolation_by_distance"},
-    "units": {"units", "detectable", "variance_shares"},
+    "units": {"units", "detectable", "variance_shares", "border_excess"},
     "assignment": {"panel", "marker_choice", "validation", "class_draws", "class_odds", "class_power",
                    "origin_classes", "exclusion", "assignment", "verdict", "rates"},
     "transfers": {"transfers"},
