@@ -26,8 +26,8 @@ def across(group, size):
 
 
 def test_a_step_on_a_gradient_by_hand():
-    # One unit at 0, 10, 20, 30 km, 0.001 a km and a step of 0.02 in the middle. The line takes the gradient and 0.0008 a
-    # km of the step; the residuals of pairs 01 02 03 12 13 23 are -.4 .2 -.2 .6 .2 -.4 times 0.02 (worked by hand).
+    # One unit at 0, 10, 20, 30 km, 0.001 a km and a step of 0.02 in the middle. The line takes the gradient and, of the
+    # step, 0.0008 a km; the residuals of pairs 01 02 03 12 13 23 are -.4 .2 -.2 .6 .2 -.4 times 0.02 (worked by hand).
     replicates = replicates_of(0.001 * KM + across(HALVES, 0.02))
     residuals = pair_residuals(replicates, KM, ["unit_1"] * 4)
     assert residuals.values[0] == pytest.approx(0.02 * np.array([-0.4, 0.2, -0.2, 0.6, 0.2, -0.4]))

@@ -137,6 +137,9 @@ def test_units_lines_panel_and_rates_are_said():
     assert "Two stocks" in words
     assert "A line runs between Noup Bay (V06) and Skarn Ness (V07)." in words
     assert "0.045 (0.041 to 0.049)" in words
+    assert "differ in F ST by 0.001 (0.000 to 0.003) more" in words
+    assert "Among the 11 ways" in words
+    assert "four add more (rank 5). This rank describes; it is not a p value." in words
     assert "99.5 (98.7 to 99.8) %" in words
     assert "16,920 animals moved" in words
     assert "No panel: one unit." in words

@@ -110,6 +110,9 @@ def test_two_stocks_from_counts_to_summary(tmp_path):
     assert summary["shared_units"] == ["unit_1", "unit_2"]
     assert tables["isolation_by_distance"]["scope"].tolist() == ["all", "unit_1", "unit_2"]
     assert tables["variance_shares"]["share"].tolist()[1] > 0.01
+    border = tables["variance_shares"].iloc[0]  # it divides unit_2; of the five edges the break has no pair across it
+    assert border["n_placements"] == 4
+    assert border["beyond_ci_low"] < 0 < border["beyond_ci_high"]
 
 
 @pytest.mark.parametrize(
