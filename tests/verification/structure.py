@@ -36,7 +36,7 @@ from homewater.units import sites_in_units
 COMMAND = "scripts/test --verify structure"
 N, N_INTERVALS = 200, 1000
 RULES = BreakRules(min_break_fst=0.01, break_level=0.05, median_step_multiple=3.0)  # the defaults of config/README.md
-CHROMOSOMES, SNPS, LENGTH, CENTIMORGANS = 20, 200, 1_000_000, 10.0
+CHROMOSOMES, SNPS, LENGTH, CENTIMORGANS = 20, 200, 1_000_000, 1.0
 KM = 50.0  # between neighbouring demes
 
 
@@ -47,7 +47,8 @@ class Scenario:
     Attributes:
         lineage: lineage of each deme.
         sizes: animals sampled from each deme; 0 where nobody was.
-        splits: [(generations, lineages that join the first of them)], from the youngest; the last joins all.
+        splits: (generations, (lineage, lineage)) at which the second joins the first, from the youngest; the last
+            joins all. Without any, all demes are one population 5,000 generations ago.
         deme_size: diploid animals a deme.
         migration: from each neighbour of the same lineage, a generation.
         contact: deme founded 30 generations ago by both of its neighbours; it exchanges 0.001 with either.
@@ -116,6 +117,8 @@ def history(scenario: Scenario) -> msprime.Demography:
             time=30, derived=f"d{scenario.contact}", ancestral=flanks, proportions=[0.5, 0.5]
         )  # fmt: skip
     if not scenario.splits:
+        demography.add_population(name="a", initial_size=scenario.deme_size * n)
+        demography.add_population_split(time=5000, derived=[f"d{deme}" for deme in range(n)], ancestral="a")
         return demography
     left = {group: [f"d{d}" for d in range(n) if lineage[d] == group and d != scenario.contact] for group in lineage}
     for number, (generations, (first, second)) in enumerate(scenario.splits):
@@ -250,8 +253,8 @@ def test_scenario(record, name):
 def interval(seed: int) -> tuple[bool, float]:
     """Return whether the 95 % interval of F_ST of two demes of an island model holds the expected value, and F_ST.
 
-    Every variable site is used. Two demes of N diploids that exchange a share m: 1 / (1 + 16 N m / 2), since estimates
-    of this kind leave out pairs within a deme (Cockerham & Weir 1987 PNAS 84:8512-8514, from memory; two demes).
+    Every variable site is used. Two demes of N diploids that exchange a share m: 1 / (1 + 8 N m), since estimates of
+    this kind leave out pairs within a deme (Cockerham & Weir 1987 PNAS 84:8512-8514, from memory; two demes).
     """
     n, m = 500, TRUE_MIGRATION
     demography = msprime.Demography.island_model([n, n], m)
