@@ -51,7 +51,9 @@ def frequency_floor(n_animals: int) -> float:
     return 0.25 / max(n_animals, 1)
 
 
-def fit(by_animal: np.ndarray, shares: np.ndarray, max_rounds: int, tolerance: float) -> Fit:
+def fit(
+    by_animal: np.ndarray, shares: np.ndarray, max_rounds: int, tolerance: float, frequencies: np.ndarray | None = None
+) -> Fit:
     """Return the fit that rounds of Newton steps reach from a start.
 
     Args:
@@ -59,11 +61,12 @@ def fit(by_animal: np.ndarray, shares: np.ndarray, max_rounds: int, tolerance: f
         shares: float64 (n_animals, k), the start; rows sum to 1.
         max_rounds: most rounds made; a round renews frequencies, then shares.
         tolerance: a round that gains less log-likelihood is the last.
+        frequencies: float64 (k, n_markers), where a fit is taken up again; those of the shares by default.
     """
     by_animal = np.ascontiguousarray(by_animal, dtype=np.int8)
     by_marker = np.ascontiguousarray(by_animal.T)
     floor = frequency_floor(by_animal.shape[0])
-    frequencies = start_frequencies(by_animal, shares, floor)
+    frequencies = start_frequencies(by_animal, shares, floor) if frequencies is None else frequencies
     best, reached, rounds, converged, mixed = (shares, frequencies), -np.inf, 0, False, False
     history: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
     while rounds < max_rounds and not converged:

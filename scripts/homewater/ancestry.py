@@ -15,7 +15,12 @@ from homewater.share_bounds import share_bounds
 MAX_MARKERS = 20000  # shares are then known to about 0.01 between clusters of F_ST 0.01; time grows with markers
 MAX_ROUNDS = 300
 SETTLED = 0.02  # log-likelihood units a round
+NEAR = 25.0  # log-likelihood units within which a start may still be on its way to the best, and is taken up again
+MORE_ROUNDS = 100
+FINELY_SETTLED = 0.001
 AGREEMENT = 2.0  # log-likelihood units within which two starts are said to have reached the same fit
+AGREEING = 2  # starts that must have reached the best fit before its shares are reported
+MORE_STARTS = 3  # where too few agree, as many times the starts asked for are made at most
 PLACING_ROUNDS = 60
 PLACED = 1e-6
 
@@ -34,14 +39,28 @@ class BestFit:
     log_likelihoods: np.ndarray
     n_agree: int
 
+    @property
+    def k(self) -> int:
+        """Number of clusters."""
+        return self.fit.shares.shape[1]
+
+    @property
+    def agrees(self) -> bool:
+        """Whether the shares may be reported: one cluster has one fit, more need AGREEING starts that reached it."""
+        return self.k == 1 or self.n_agree >= AGREEING
+
 
 def best_fit(by_animal: np.ndarray, k: int, n_starts: int, seed: int, species: str) -> BestFit:
     """Return the best fit with k clusters of several starts, and whether the starts agree.
 
+    Where fewer than AGREEING of them do, more are made, one at a time, until they do or MORE_STARTS times as many were
+    made. A start that ends close below the best is taken up again with a finer tolerance first, so that starts that
+    differ are starts that settled elsewhere and not starts that were slow.
+
     Args:
         by_animal: int8 (n_animals, n_markers) of the animals that define units, MISSING = -1.
         k: clusters.
-        n_starts: starts; one cluster needs one only.
+        n_starts: starts made at least; one cluster needs one only.
         seed: the study's seed.
         species: species id.
     """
@@ -49,12 +68,53 @@ def best_fit(by_animal: np.ndarray, k: int, n_starts: int, seed: int, species: s
         only = fit(by_animal, np.ones((len(by_animal), 1)), 2, 0.0)
         return BestFit(only, np.array([only.log_likelihood]), 1)
     axes = animal_axes(by_animal, k - 1)
-    fits = []
-    for start in range(n_starts):
-        draw = generator(seed, "ancestry", species, f"start {start}, {k} clusters")
-        fits.append(fit(by_animal, start_shares(axes, k, draw, start == 0), MAX_ROUNDS, SETTLED))
-    reached = np.array([one.log_likelihood for one in fits])
-    return BestFit(fits[int(reached.argmax())], reached, int((reached >= reached.max() - AGREEMENT).sum()))
+    fits: list[Fit] = []
+    fine: list[bool] = []
+    while True:
+        draw = generator(seed, "ancestry", species, f"start {len(fits)}, {k} clusters")
+        fits.append(fit(by_animal, start_shares(axes, k, draw, not fits), MAX_ROUNDS, SETTLED))
+        fine.append(False)
+        if len(fits) < n_starts:
+            continue
+        _settle(by_animal, fits, fine)
+        reached = np.array([one.log_likelihood for one in fits])
+        n_agree = int((reached >= reached.max() - AGREEMENT).sum())
+        if n_agree >= AGREEING or len(fits) >= max(MORE_STARTS * n_starts, AGREEING):
+            return BestFit(fits[int(reached.argmax())], reached, n_agree)
+
+
+def _settle(by_animal: np.ndarray, fits: list[Fit], fine: list[bool]) -> None:
+    """Take up again, in place, the fits within NEAR of the best, each once, until no other comes near."""
+    while True:
+        top = max(one.log_likelihood for one in fits)
+        todo = [i for i, one in enumerate(fits) if not fine[i] and one.log_likelihood >= top - NEAR]
+        if not todo:
+            return
+        for i in todo:
+            fits[i] = fit(by_animal, fits[i].shares, MORE_ROUNDS, FINELY_SETTLED, fits[i].frequencies)
+            fine[i] = True
+
+
+def agreed_fits(by_animal: np.ndarray, supported: int, n_starts: int, seed: int, species: str) -> list[BestFit]:
+    """Return the best fit of the supported number of clusters and of each smaller one down to the first that agrees.
+
+    Shares on which starts do not agree are one of several descriptions, so they are not reported. One cluster always
+    agrees.
+
+    Args:
+        by_animal: as in `best_fit`.
+        supported: clusters that held-out genotypes support.
+        n_starts: as in `best_fit`.
+        seed: the study's seed.
+        species: species id.
+
+    Returns:
+        The last one is the one to report.
+    """
+    found = [best_fit(by_animal, supported, n_starts, seed, species)]
+    while not found[-1].agrees:
+        found.append(best_fit(by_animal, found[-1].k - 1, n_starts, seed, species))
+    return found
 
 
 def place(by_animal: np.ndarray, frequencies: np.ndarray, shares: np.ndarray | None = None) -> np.ndarray:

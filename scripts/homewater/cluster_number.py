@@ -11,6 +11,8 @@ from homewater.admixture_start import animal_axes, start_shares
 from homewater.seeds import generator
 from homewater.statistics import jackknife, ratio_leave_one_out
 
+ANIMALS_A_CLUSTER = 3  # fewer say nothing about a cluster's frequencies
+MIN_ANIMALS = 10  # of a unit; with fewer nothing is said of clusters inside it
 FOLDS = 3  # each holds out another tenth of the genotypes
 LOOK_AHEAD = 2  # numbers of clusters tried beyond the best so far
 MAX_ROUNDS = 20  # superfluous clusters settle slowly and lose meanwhile; real ones are found at once
@@ -18,8 +20,18 @@ MAX_MARKERS = 5000  # the losses of neighbouring k differ by many standard error
 SETTLED_PER_GENOTYPE = 2e-6  # log-likelihood; a hundredth of what a superfluous cluster gains
 
 
+def most_clusters(max_clusters: int, n_animals: int) -> int:
+    """Return the largest number of clusters tried: as set, at most one for ANIMALS_A_CLUSTER animals, at least one.
+
+    Args:
+        max_clusters: as set.
+        n_animals: animals that make them.
+    """
+    return max(1, min(max_clusters, n_animals // ANIMALS_A_CLUSTER))
+
+
 def held_out_losses(
-    by_animal: np.ndarray, block: np.ndarray, max_clusters: int, seed: int, species: str
+    by_animal: np.ndarray, block: np.ndarray, max_clusters: int, seed: int, species: str, stage: str = "ancestry"
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the loss on genotypes that the fit did not see, summed by block of markers, for every number of clusters.
 
@@ -32,6 +44,7 @@ def held_out_losses(
         max_clusters: largest number of clusters.
         seed: the study's seed.
         species: species id.
+        stage: what the draws belong to.
 
     Returns:
         losses float64 (n_tried, n_blocks), binomial deviance, for 1, 2, .. clusters; genotypes int64 (n_blocks,), how
@@ -40,7 +53,7 @@ def held_out_losses(
     Source: Alexander & Lange (2011) BMC Bioinformatics 12:246 for holding out single genotypes.
     """
     n_blocks = int(block.max()) + 1 if block.size else 0
-    part = generator(seed, "ancestry", species, "folds").integers(0, 10, by_animal.shape, dtype=np.int8)
+    part = generator(seed, stage, species, "folds").integers(0, 10, by_animal.shape, dtype=np.int8)
     held_out = np.bincount(
         block, weights=((part < FOLDS) & (by_animal >= 0)).sum(axis=0, dtype=np.int64), minlength=n_blocks
     ).astype(np.int64)
@@ -50,7 +63,7 @@ def held_out_losses(
     for k in range(1, max_clusters + 1):
         losses.append(np.zeros(n_blocks))
         for fold in range(FOLDS):
-            draw = generator(seed, "ancestry", species, f"fold {fold}, {k} clusters")
+            draw = generator(seed, stage, species, f"fold {fold}, {k} clusters")
             tolerance = SETTLED_PER_GENOTYPE * (training[fold] >= 0).sum()
             found = fit(training[fold], start_shares(axes[fold], k, draw, True), MAX_ROUNDS, tolerance)
             _add_deviance(by_animal, part == fold, found.shares, found.frequencies, block, losses[-1])

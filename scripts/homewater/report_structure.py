@@ -9,6 +9,7 @@ from markupsafe import Markup
 from homewater import figure_style as fs
 from homewater.map_figure import MapSite, draw_map
 from homewater.report_data import SpeciesResults, StudyResults
+from homewater.report_evidence import axes_text, clusters_text, odd_kinships, overall_text, within_units_text
 from homewater.report_parts import Section, Writer
 from homewater.report_summary import detectable, neighbours_across, sites_of_unit, statement
 from homewater.rounding import is_missing
@@ -149,11 +150,13 @@ def evidence_section(study: StudyResults, species: SpeciesResults, writer: Write
     """Return the section on what the genes show."""
     section = Section(writer.say("heading.evidence"), anchor)
     _add_ancestry(section, study, species, writer)
+    section.say(*within_units_text(species, writer))
     pair = [d for d in (_distance(species, writer), _components(species, writer)) if d is not None]
     if pair:
         section.add("pair", pair)
-    section.say(_distance_text(species, writer))
+    section.say(*axes_text(species.tables["pca_axes"], writer), _distance_text(species, writer))
     _add_fst(section, study, species, writer)
+    odd_kinships(section, study, species, writer)
     return section
 
 
@@ -164,14 +167,7 @@ def _clusters(ancestry: pd.DataFrame) -> list[str]:
 def _add_ancestry(section: Section, study: StudyResults, species: SpeciesResults, writer: Writer) -> None:
     ancestry = species.tables["ancestry"]
     clusters = _clusters(ancestry)
-    chosen = species.tables["cluster_number"]
-    chosen = chosen[chosen["chosen"].fillna(False).astype(bool)]
-    if len(chosen):
-        best = chosen.iloc[0].to_dict()
-        section.say(writer.say("ancestry.chosen", count=int(best["k"])))
-        agree, starts = best.get("n_starts_agree"), best.get("n_starts")
-        if not is_missing(starts) and not is_missing(agree) and agree < starts:
-            section.say(writer.say("ancestry.starts_differ", agree=int(agree), starts=int(starts)))
+    section.say(*clusters_text(species.tables["cluster_number"], writer))
     if not len(ancestry) or not clusters:
         section.say(writer.say("ancestry.none"))
         return
@@ -215,6 +211,7 @@ def _cluster_colours(species: SpeciesResults, ancestry: pd.DataFrame, clusters: 
 
 
 def _add_fst(section: Section, study: StudyResults, species: SpeciesResults, writer: Writer) -> None:
+    section.say(*overall_text(species, writer))
     table = species.tables["pairwise_fst"]
     known = table[table["fst"].notna()]
     sites = study.in_coast_order(set(known["site_a"]) | set(known["site_b"]))
@@ -308,11 +305,19 @@ def diversity_section(study: StudyResults, species: SpeciesResults, writer: Writ
             for c in ("observed_heterozygosity", "expected_heterozygosity", "inbreeding_coefficient")
         ]
         rows.append([writer.site(site), writer.numbers.count(row["n"]), *cells, _effective(row, writer)])
+        rows[-1].append(writer.numbers.count(row["effective_size_left_out"]))
     columns = [writer.column("column.site")]
     columns += [
-        writer.column(f"column.{c}", number=True) for c in ("n", "observed", "expected", "inbreeding", "effective")
+        writer.column(f"column.{c}", number=True)
+        for c in ("n", "observed", "expected", "inbreeding", "effective", "left_out")
     ]
     section.add("table", writer.table(writer.say("caption.diversity"), columns, rows, "wide"))
+    if rows:
+        section.say(writer.say("diversity.caution"))
+    unbounded = np.isfinite(table["effective_size_ci_low"].astype(float))  # bounded below, and not above
+    unbounded &= ~np.isfinite(table["effective_size_ci_high"].astype(float))
+    if unbounded.any():
+        section.say(writer.say("diversity.unbounded", count=int(unbounded.sum())))
     return section
 
 

@@ -5,6 +5,19 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+# flags of the intake that speak against an animal being a child of the place where it was taken
+NOT_OF_THE_PLACE = frozenset({"fits_another_site", "unlike_any_site", "high_heterozygosity", "label_swap"})
+
+
+def not_of_its_site(animals: pd.DataFrame) -> np.ndarray:
+    """Return bool (n_animals,): animals with a flag that they, or a parent, came from elsewhere, or were mislabelled.
+
+    Args:
+        animals: table with flags, joined by `;`.
+    """
+    flags = animals["flags"].fillna("").astype(str)
+    return np.array([not NOT_OF_THE_PLACE.isdisjoint(text.split(";")) for text in flags], dtype=bool)
+
 
 def kept_animals(samples: pd.DataFrame, sample_ids: np.ndarray) -> tuple[pd.DataFrame, np.ndarray]:
     """Return the animals that the intake kept, in the store's order, and where they stand in the store.

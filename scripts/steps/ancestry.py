@@ -1,17 +1,15 @@
-"""Rule ancestry: the number of clusters that held-out genotypes support, and each animal's shares in them."""
+"""Rule ancestry: the clusters that held-out genotypes support, and shares in as many as starts agree on."""
 
 import numpy as np
 
-from homewater.ancestry import MAX_MARKERS, ancestry_table, best_fit, cluster_order, intervals, place
+from homewater.ancestry import MAX_MARKERS, agreed_fits, ancestry_table, cluster_order, intervals, place
 from homewater.cluster_number import MAX_MARKERS as MAX_HELD_OUT_MARKERS
-from homewater.cluster_number import choose_number, held_out_losses
+from homewater.cluster_number import choose_number, held_out_losses, most_clusters
 from homewater.selection import evenly_spaced, kept_animals
 from homewater.statistics import chromosome_blocks
 from homewater.step import run_step
 from homewater.store import open_genotypes
 from homewater.tables import read_table, write_table
-
-ANIMALS_A_CLUSTER = 3  # fewer say nothing about a cluster's frequencies
 
 
 def main(
@@ -33,27 +31,29 @@ def main(
 
     some = evenly_spaced(thinned, MAX_HELD_OUT_MARKERS)
     block = chromosome_blocks(store.markers["chrom"].to_numpy()[some], store.markers["pos"].to_numpy()[some])
-    tried = max(1, min(max_clusters, int(defines.sum()) // ANIMALS_A_CLUSTER)) if some.size else 1
+    tried = most_clusters(max_clusters, int(defines.sum())) if some.size else 1
     held_out = held_out_losses(np.ascontiguousarray(store.select(some, at[defines]).T), block, tried, seed, species)
     numbers = choose_number(*held_out)
-    k = int(numbers.loc[numbers["chosen"], "k"].iloc[0])
+    supported = int(numbers.loc[numbers["chosen"], "k"].iloc[0])
 
     used = evenly_spaced(thinned, MAX_MARKERS)
     everyone = np.ascontiguousarray(store.select(used, at).T)
-    best = best_fit(everyone[defines], k, n_starts, seed, species)
+    tries = agreed_fits(everyone[defines], supported, n_starts, seed, species)
+    best = tries[-1]
     order = cluster_order(best.fit.shares, animals.loc[defines, "locationID"].tolist())
     frequencies = np.ascontiguousarray(best.fit.frequencies[order])
-    shares = np.empty((len(animals), k))
+    shares = np.empty((len(animals), best.k))
     shares[defines] = place(everyone[defines], frequencies, best.fit.shares[:, order])
     shares[~defines] = place(everyone[~defines], frequencies)
     shares /= shares.sum(axis=1, keepdims=True)
     low, high = intervals(everyone, shares, frequencies)
     write_table(ancestry_table(animals, shares, low, high), ancestry)
-    chosen = numbers["chosen"].to_numpy()
+    made = {one.k: one for one in tries}
     numbers = numbers.assign(
-        log_likelihood=np.where(chosen, best.fit.log_likelihood, np.nan),
-        n_starts=np.where(chosen, len(best.log_likelihoods), 0),
-        n_starts_agree=np.where(chosen, best.n_agree, 0),
+        log_likelihood=[made[k].fit.log_likelihood if k in made else np.nan for k in numbers["k"]],
+        n_starts=[len(made[k].log_likelihoods) if k in made else 0 for k in numbers["k"]],
+        n_starts_agree=[made[k].n_agree if k in made else 0 for k in numbers["k"]],
+        reported=numbers["k"] == best.k,
         n_animals=int(defines.sum()),
         n_markers=int(used.size),
     )

@@ -4,7 +4,7 @@ import numpy as np
 
 from homewater.diversity import site_diversity
 from homewater.effective_size import effective_size
-from homewater.selection import kept_animals
+from homewater.selection import kept_animals, not_of_its_site
 from homewater.site_counts import open_site_counts
 from homewater.step import run_step
 from homewater.store import open_genotypes
@@ -19,14 +19,16 @@ def main(genotypes: str, site_counts: str, markers: str, samples: str, table: st
     store = open_genotypes(genotypes)
     animals, place = kept_animals(read_table(samples), store.sample_ids)
     number = np.unique(chrom, return_inverse=True)[1]
-    sizes = []
+    stranger = not_of_its_site(animals)
+    sizes, left_out = [], []
     for location in counts.location_ids.tolist():
         ours = (animals["locationID"] == location).to_numpy() & animals["defines_with_kin"].to_numpy()
-        # with kin: they are the trace that few parents leave
-        dosages = store.select(np.flatnonzero(passes), place[ours])
+        # with kin: they are the trace that few parents leave; without strangers: two stocks mixed look like few parents
+        dosages = store.select(np.flatnonzero(passes), place[ours & ~stranger])
+        left_out.append(int((ours & stranger).sum()))
         sizes.append(effective_size(dosages, number, min_individuals))
     result = site_diversity(counts.counts, counts.location_ids, chrom, pos, sizes, min_individuals)
-    write_table(result, table)
+    write_table(result.assign(effective_size_left_out=np.array(left_out, dtype=np.int64)), table)
 
 
 if __name__ == "__main__":

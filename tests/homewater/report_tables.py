@@ -149,6 +149,7 @@ def species_tables(
             "effective_size": np.where(np.arange(len(wild)) % 4 == 0, np.inf, 834.2),
             "effective_size_ci_low": 410.0,
             "effective_size_ci_high": np.inf,
+            "effective_size_left_out": 2,
         }
     )
     rows = []
@@ -170,6 +171,8 @@ def species_tables(
             "eigenvalue": [3.0, 1.0],
             "variance_share": [0.121, 0.013],
             "projection_shrinkage": [0.98, 0.4],
+            "p_value": [1e-9, 0.31],
+            "beyond_chance": [True, False],
         }
     )
     tables["cluster_number"] = pd.DataFrame(
@@ -177,8 +180,36 @@ def species_tables(
             "k": [1, 2, 3, 4, 5],
             "held_out_loss": 0.5,
             "standard_error": 0.001,
-            "chosen": [k == n_units for k in range(1, 6)],
+            "chosen": [k == n_units + (n_units == 4) for k in range(1, 6)],
+            "n_starts": [9 if n_units == 4 and k == 5 else 3 * (k == n_units) for k in range(1, 6)],
+            "n_starts_agree": [1 if n_units == 4 and k == 5 else 2 * (k == n_units) for k in range(1, 6)],
+            "reported": [k == n_units for k in range(1, 6)],
         }
+    )
+    odd = [(s, wild[i - 1], 60.0, wild[i - 2], 610.0, 0.021, 0.004, 0.0173, 0.014, 0.0206) for i, s in enumerate(wild)]
+    columns = ["locationID", "near_site", "near_km", "far_site", "far_km", "fst_near", "fst_far", "excess"]
+    tables["odd_kinships"] = pd.DataFrame(odd, columns=[*columns, "ci_low", "ci_high"]).assign(
+        odd=[s == wild[1] and n_units > 1 for s in wild], detectable_excess=0.0031
+    )
+    scopes = ["all"] + [f"unit_{u + 1}" for u in range(n_units)]
+    tables["overall_fst"] = pd.DataFrame(
+        {
+            "scope": scopes,
+            "n_sites": len(wild),
+            "animals_a_site": 9,
+            "n_markers": 21000,
+            "fst": 0.0312,
+            "ci_low": 0.0301,
+            "ci_high": 0.0323,
+            "n_animals": len(kept),
+            "fst_all_animals": 0.0287,
+            "ci_low_all_animals": 0.0271,
+            "ci_high_all_animals": 0.0303,
+        }
+    )
+    tables["clusters_within_units"] = pd.DataFrame(
+        [(unit_name, k, k == 1 + (unit_name == "unit_2"), 70) for unit_name in scopes[1:] for k in (1, 2)],
+        columns=["unit", "k", "chosen", "n_animals"],
     )
     share = random.dirichlet([0.12] * max(n_units, 1), len(kept)) * 0.1
     for row, u in enumerate(axis.astype(int)):

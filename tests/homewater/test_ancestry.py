@@ -7,6 +7,7 @@ from sklearn.cluster import KMeans
 from structure_study import drawn_dosages
 
 from homewater import admixture_start, ancestry
+from homewater.admixture import Fit
 from homewater.cluster_number import choose_number, held_out_losses
 
 
@@ -80,6 +81,73 @@ def test_starts_agree_on_clear_structure_and_find_the_groups():
     means = np.array([best.fit.shares[site == s].mean(axis=0) for s in range(3)])
     assert (np.sort(means, axis=1)[:, 2] > 0.95).all()
     assert sorted(means.argmax(axis=1)) == [0, 1, 2]
+
+
+def scripted(monkeypatch, reached):
+    """Let the starts of a fit with k clusters end at the log-likelihoods given for k, in turn, all settled."""
+    left = {k: iter(values) for k, values in reached.items()}
+
+    def fit(by_animal, shares, max_rounds, tolerance, frequencies=None):
+        k = shares.shape[1]
+        found = np.full((k, by_animal.shape[1]), 0.5) if frequencies is None else frequencies
+        value = float(next(left[k])) if frequencies is None else found[0, 0]
+        return Fit(shares, np.full_like(found, value), value, 1, True)
+
+    monkeypatch.setattr(ancestry, "fit", fit)
+
+
+GENOTYPES = np.ones((12, 30), dtype=np.int8)
+
+
+@pytest.mark.parametrize(
+    ("reached", "n_starts", "made", "agree"),
+    [
+        ([-50, -51], 2, 2, 2),  # both agree at once
+        ([-50, -90, -49], 2, 3, 2),  # the third finds the first again
+        ([-50, -90, -40, -80, -70, -60], 2, 6, 1),  # three times as many, and none is found again
+        ([-50, -52.5, -90], 3, 9, 1),
+        ([-50, -90], 1, 3, 1),
+    ],
+)
+def test_starts_are_added_until_two_agree_and_no_further(monkeypatch, reached, n_starts, made, agree):
+    scripted(monkeypatch, {2: [*reached, *range(-1000, -2000, -100)]})
+    best = ancestry.best_fit(GENOTYPES, 2, n_starts, 1, "sp")
+    assert (len(best.log_likelihoods), best.n_agree, best.agrees) == (made, agree, agree > 1)
+    assert best.fit.log_likelihood == max(reached)
+
+
+def test_a_number_on_which_starts_differ_is_stepped_down_from(monkeypatch):
+    """Of four and three clusters no start is found again, of two one is; where none agrees, one cluster is left."""
+    apart = list(range(-10, -2000, -100))
+    scripted(monkeypatch, {4: apart, 3: apart, 2: [-30, -31], 1: [-99]})
+    tries = ancestry.agreed_fits(GENOTYPES, 4, 2, 1, "sp")
+    assert [(one.k, len(one.log_likelihoods), one.agrees) for one in tries] == [
+        (4, 6, False),
+        (3, 6, False),
+        (2, 2, True),
+    ]
+    scripted(monkeypatch, {3: apart, 2: apart, 1: [-99]})
+    assert [one.k for one in ancestry.agreed_fits(GENOTYPES, 3, 1, 1, "sp")] == [3, 2, 1]
+
+
+def test_clear_groups_are_found_again_at_once():
+    by_animal = np.ascontiguousarray(drawn_dosages(3, [30, 30], 1500, fst=0.05).T)
+    (only,) = ancestry.agreed_fits(by_animal, 2, 2, 1, "sp")
+    assert (only.k, len(only.log_likelihoods), only.n_agree) == (2, 2, 2)
+
+
+def test_starts_that_are_merely_slow_are_followed_until_they_agree(monkeypatch):
+    """A gradient of ancestry settles slowly: stopped early, starts differ; taken up again, they agree."""
+    rng = np.random.default_rng(5)
+    p, q = rng.uniform(0.1, 0.9, (2, 800)), np.linspace(0.2, 0.8, 60)
+    by_animal = rng.binomial(2, q[:, None] * p[0] + (1 - q[:, None]) * p[1]).astype(np.int8)
+    monkeypatch.setattr(ancestry, "SETTLED", 5.0)
+    followed = ancestry.best_fit(by_animal, 2, 3, 1, "sp")
+    assert followed.n_agree == 3
+    monkeypatch.setattr(ancestry, "NEAR", -1.0)
+    stopped = ancestry.best_fit(by_animal, 2, 3, 1, "sp")
+    assert np.ptp(stopped.log_likelihoods) > ancestry.AGREEMENT
+    assert followed.log_likelihoods.min() > stopped.log_likelihoods.max()
 
 
 def test_placed_animals_lie_with_their_like_and_an_f1_between():

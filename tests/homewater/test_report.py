@@ -263,6 +263,38 @@ def test_mixed_descent_where_stocks_meet_is_not_told_as_animals_from_elsewhere()
     assert "it says nothing of moved animals" in words
 
 
+def test_the_report_says_why_a_supported_number_of_groups_is_not_shown():
+    """Four units stand for five supported groups of which four are found again (report_tables)."""
+    words = Reader(made("four units, no query, odd ids")[1]).words
+    assert "predicted best by five groups. Shares in so many groups are not reported: of 9 starts" in words
+    assert "next smaller number that is found again, four groups. Of 3 starts of the fit 2 agree" in words
+    assert "are not reported" not in Reader(made("two units and one")[1]).words
+
+
+def test_overall_fst_axes_and_groups_within_stocks_are_said_with_their_cautions():
+    words = Reader(made("two units and one")[1]).words
+    assert "sites is 0.0312 (0.0301 to 0.0323) at equal sample sizes (9 animals a site" in words
+    assert "and 0.029 (0.027 to 0.030) with all animals as sampled" in words
+    assert "one group is supported (70 animals)" in words
+    assert "no number of groups, however well supported, divides a stock" in words
+    assert "One axis of difference among animals is beyond what chance gives" in words
+    assert "no upper end" in words
+    alone = Reader(made("one unit alone")[1]).words
+    assert "inside each stock" not in alone
+    assert "Overall F ST of" in alone
+
+
+def test_odd_kinships_come_with_all_readings_and_what_would_tell():
+    words = Reader(made("two units and one")[1]).words
+    assert "one is closer kin to a site far away than to both of its neighbours" in words
+    assert "0.017 (0.014 to 0.021)" in words
+    for reading in ("Old history:", "Transfers:", "Sampling:", "before the first recorded move of 1 May 2021"):
+        assert reading in words
+    alone = Reader(made("one unit alone")[1]).words
+    assert "none is closer kin to a site far away" in alone
+    assert "of 0.0031 would have been seen with a chance of 80 %" in alone
+
+
 def test_what_files_disagree_in_is_counted_by_kind():
     words = Reader(page_of(study(units=(2,)))).words
     assert "the other strand, turned (1), strand that cannot be told, calls left out (1)" in words

@@ -92,7 +92,12 @@ def run(folder):
     )
     for name in ("isolation_by_distance", "variance_shares"):
         step(name).main(**inputs, units=str(folder / "units.csv"), table=str(folder / f"{name}.csv"))
-    names = ("breaks", "units", "isolation_by_distance", "variance_shares")
+    placed = {"units": str(folder / "units.csv")}
+    counted = {name: inputs[name] for name in ("site_counts", "markers")}
+    step("overall_fst").main(**counted, **placed, table=str(folder / "overall_fst.csv"))
+    odd = str(folder / "odd_kinships.csv")
+    step("odd_kinships").main(**inputs, **placed, breaks=str(folder / "breaks.csv"), table=odd)
+    names = ("breaks", "units", "isolation_by_distance", "variance_shares", "overall_fst", "odd_kinships")
     return {n: read_table(folder / f"{n}.csv") for n in names}, json.loads((folder / "summary.json").read_text())
 
 
@@ -113,6 +118,10 @@ def test_two_stocks_from_counts_to_summary(tmp_path):
     border = tables["variance_shares"].iloc[0]  # it divides unit_2; of the five edges the break has no pair across it
     assert border["n_placements"] == 4
     assert border["beyond_ci_low"] < 0 < border["beyond_ci_high"]
+    overall = tables["overall_fst"].set_index("scope")
+    assert overall["n_sites"].tolist() == [6, 3, 3]
+    assert overall.loc["all", "fst"] > 0.01 > overall.loc["unit_1", "fst"]
+    assert not tables["odd_kinships"]["odd"].astype(bool).any()
 
 
 @pytest.mark.parametrize(
@@ -138,6 +147,8 @@ def test_small_and_empty_studies_run_and_say_what_they_are(tmp_path, animals, sh
     assert tables["units"]["basis"].iloc[-1] == "none"
     assert len(tables["variance_shares"]) == 2
     assert len(tables["breaks"]) == max(0, sum(n >= 5 for n in animals) - 1)
+    assert tables["overall_fst"]["scope"].tolist() == ["all", "unit_1"][: 1 + n_units]
+    assert tables["overall_fst"]["n_sites"].tolist()[0] == sum(n >= 5 for n in animals)
 
 
 def test_one_chromosome_and_no_usable_marker(tmp_path):

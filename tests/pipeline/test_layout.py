@@ -22,15 +22,15 @@ STAGES = {
                "kinship", "kin_thinning", "contamination", "site_fit", "group_tests",
                "batch_effects", "heterozygote_excess", "marker_differences"},
     "structure": {"diversity", "pairwise_fst", "pca", "ancestry", "cluster_number", "breaks", "isolation_by_distance"},
-    "units": {"units", "detectable", "variance_shares", "border_excess"},
+    "units": {"units", "detectable", "variance_shares", "border_excess", "overall_fst", "odd_kinships"},
     "assignment": {"panel", "marker_choice", "validation", "class_draws", "class_odds", "class_power",
                    "origin_classes", "exclusion", "assignment", "verdict", "rates"},
     "transfers": {"transfers"},
     "generator": {"study_generator", "study_plan", "study_files", "study_errors", "coast_generator", "simulated_stocks",
                   "species_generator", "demo_study"},
     "report": {"report", "report_data", "report_filters", "report_origins", "report_parts", "report_structure",
-               "report_summary", "catalogue", "coast_order", "figure_style", "filter_figure", "map_figure",
-               "panel_figures", "structure_figures", "pdf", "rounding"},
+               "report_summary", "report_evidence", "catalogue", "coast_order", "figure_style", "filter_figure",
+               "map_figure", "panel_figures", "structure_figures", "pdf", "rounding"},
     "record": {"manifest", "config_page"},
 }  # fmt: skip
 # the store, the readers of tables and files, the writer, and what works on a clone's own files

@@ -67,3 +67,70 @@ rule variance_shares:
         runtime=minutes("variance_shares"),
     script:
         "../../scripts/steps/variance_shares.py"
+
+
+rule overall_fst:
+    input:
+        site_counts="results/{study}/{species}/intake/site_counts.zarr",
+        markers="results/{study}/{species}/intake/markers.parquet",
+        units="results/{study}/{species}/units/units.csv",
+        library=library("overall_fst"),
+    output:
+        table="results/{study}/{species}/structure/overall_fst.csv",
+    log:
+        "results/{study}/{species}/logs/overall_fst.log",
+    benchmark:
+        "results/{study}/{species}/benchmarks/overall_fst.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("overall_fst"),
+        runtime=minutes("overall_fst"),
+    script:
+        "../../scripts/steps/overall_fst.py"
+
+
+rule clusters_within_units:
+    input:
+        genotypes="results/{study}/{species}/intake/genotypes.zarr",
+        samples="results/{study}/{species}/intake/samples.csv",
+        markers="results/{study}/{species}/intake/markers.parquet",
+        units="results/{study}/{species}/units/units.csv",
+        library=library("clusters_within_units"),
+    output:
+        table="results/{study}/{species}/structure/clusters_within_units.csv",
+    log:
+        "results/{study}/{species}/logs/clusters_within_units.log",
+    benchmark:
+        "results/{study}/{species}/benchmarks/clusters_within_units.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("clusters_within_units"),
+        runtime=minutes("clusters_within_units"),
+    params:
+        max_clusters=SETTINGS["structure"]["max_clusters"],
+        seed=SETTINGS["study"]["seed"],
+        species=lambda wildcards: wildcards.species,
+    script:
+        "../../scripts/steps/clusters_within_units.py"
+
+
+rule odd_kinships:
+    input:
+        site_counts="results/{study}/{species}/intake/site_counts.zarr",
+        markers="results/{study}/{species}/intake/markers.parquet",
+        breaks="results/{study}/{species}/structure/breaks.csv",
+        units="results/{study}/{species}/units/units.csv",
+        sea_distance="results/{study}/inputs/sea_distance.csv",
+        library=library("odd_kinships"),
+    output:
+        table="results/{study}/{species}/units/odd_kinships.csv",
+    log:
+        "results/{study}/{species}/logs/odd_kinships.log",
+    benchmark:
+        "results/{study}/{species}/benchmarks/odd_kinships.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("odd_kinships"),
+        runtime=minutes("odd_kinships"),
+    script:
+        "../../scripts/steps/odd_kinships.py"
