@@ -16,7 +16,7 @@ class Judge:
     """Runs examples in a child and says what is wrong with their outcome."""
 
     def __init__(self):
-        self._child = Child()
+        self._child = Child(compiling=600)
         self.valid = {form: self._valid(form) for form in ("topshell.vcf.gz", "calls.csv", HALVES)}
 
     def _valid(self, form: str) -> dict:
