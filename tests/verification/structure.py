@@ -20,9 +20,9 @@ import msprime
 import numpy as np
 import pandas as pd
 import pytest
-from against_truth import provenance
 from scipy import stats
 from sklearn.metrics import adjusted_rand_score
+from tests.verification.against_truth import provenance
 
 from homewater.break_rules import BreakRules
 from homewater.breaks import find_breaks
