@@ -29,6 +29,8 @@ SPECIES_TABLES = {
     "overall_fst": "overall_fst",
     "clusters_within_units": "clusters_within_units",
     "variance_shares": "variance_shares",
+    "clines": "clines",
+    "cline_sites": "cline_sites",
     "units": "units",
     "odd_kinships": "odd_kinships",
     "panel": "panel",

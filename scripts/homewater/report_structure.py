@@ -8,6 +8,7 @@ from markupsafe import Markup
 
 from homewater import figure_style as fs
 from homewater.map_figure import MapSite, draw_map
+from homewater.report_clines import add_clines
 from homewater.report_data import SpeciesResults, StudyResults
 from homewater.report_evidence import axes_text, clusters_text, odd_kinships, overall_text, within_units_text
 from homewater.report_parts import Section, Writer
@@ -61,6 +62,7 @@ def units_section(study: StudyResults, species: SpeciesResults, writer: Writer, 
     else:
         section.say(writer.say("breaks.none" if breaks["p_value"].notna().any() else "breaks.untested"))
     section.say(*_shares_texts(species, writer))
+    add_clines(section, study, species, writer)
     return section
 
 

@@ -34,6 +34,7 @@ _COSTS = {
     "clusters_within_units": (0.0, 24, 1500, 1000.0, 60),
     "odd_kinships": (0.0, 0, 1500, 50.0, 15),
     "variance_shares": (0.0, 0, 1500, 50.0, 15),
+    "clines": (0.0, 0, 1500, 50.0, 15),
     "panel": (0.0, 8, 2000, 200.0, 30),
     "panel_validation": (0.0, 8, 2000, 500.0, 60),
     "class_power": (0.0, 0, 500, 20.0, 30),

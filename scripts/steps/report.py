@@ -3,9 +3,9 @@
 Named inputs, one path each: check, samples, sites, transfers, sea_distance, site_positions, coastline, template, style,
 catalogue. Named inputs, one path a species in the study file's order: animals, site_roles, filter_summary,
 genotyping_error, file_conflicts, kin_thinning, batch_effects, site_diversity, pairwise_fst, pca, pca_axes,
-cluster_number, ancestry, isolation_by_distance, breaks, overall_fst, clusters_within_units, variance_shares, units,
-units_summary, odd_kinships, panel, size_curve, confusion, calls, origin_classes, class_power, site_rates,
-site_year_rates, flows, source_ranking. Outputs: html, pdf. Params: study (the full settings).
+cluster_number, ancestry, isolation_by_distance, breaks, overall_fst, clusters_within_units, variance_shares, clines,
+cline_sites, units, units_summary, odd_kinships, panel, size_curve, confusion, calls, origin_classes, class_power,
+site_rates, site_year_rates, flows, source_ranking. Outputs: html, pdf. Params: study (the full settings).
 """
 
 import gzip
@@ -60,6 +60,8 @@ def main(
     overall_fst: list[str],
     clusters_within_units: list[str],
     variance_shares: list[str],
+    clines: list[str],
+    cline_sites: list[str],
     units: list[str],
     units_summary: list[str],
     odd_kinships: list[str],

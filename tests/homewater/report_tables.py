@@ -62,6 +62,45 @@ def sea_table(sites: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["site_a", "site_b", "sea_km"])
 
 
+def cline_tables(breaks: list[tuple[str, str]], unit: dict[str, str], coastal: list[str]) -> dict[str, pd.DataFrame]:
+    """Return a cline at the first line, a mere step at the second, and none at the third."""
+    clines, sites = [], []
+    for number, (a, b) in enumerate(breaks):
+        row = {"unit_a": unit[a], "unit_b": unit[b], "status": "fitted", "open_ends": ""}
+        own = [s for s in coastal if unit[s] in (unit[a], unit[b])]
+        row["n_sites"], at = len(own), 40.0 * np.arange(len(own))
+        middle = 40.0 * own.index(b) - 20
+        if number == 2:
+            clines.append(row | {"status": "not_linear"})
+            continue
+        row |= {"centre_km": middle, "centre_ci_low": middle - 7, "centre_ci_high": middle + 9}
+        row["dispersion"] = 1.0 + number
+        row |= {"width_km": 52.0, "width_ci_low": 31.0, "width_ci_high": 88.0}
+        row |= {"centre_between_a": a, "centre_between_b": b}
+        if number == 1:
+            row |= {"width_km": np.nan, "width_ci_low": np.nan, "open_ends": "width_not_bounded_below"}
+        clines.append(row)
+        share = 1 / (1 + np.exp(-4 * (at - middle) / (52 if number == 0 else 4)))
+        of_sites = {"locationID": own, "unit_a": unit[a], "unit_b": unit[b], "km_along": at, "observed_share": share}
+        of_sites |= {"observed_ci_low": share * 0.9, "observed_ci_high": share * 0.9 + 0.1, "expected_share": share}
+        sites.append(pd.DataFrame(of_sites | {"basis": "measured"}))
+        sites[-1].loc[0, ["observed_ci_low", "observed_ci_high"]] = np.nan
+    names = ["centre_km", "centre_ci_low", "centre_ci_high", "width_km", "width_ci_low", "width_ci_high"]
+    names = [
+        "unit_a",
+        "unit_b",
+        "n_sites",
+        *names,
+        "centre_between_a",
+        "centre_between_b",
+        "status",
+        "open_ends",
+        "dispersion",
+    ]
+    of_sites = pd.concat(sites) if sites else pd.DataFrame(columns=["locationID", "unit_a", "unit_b"])
+    return {"clines": pd.DataFrame(clines, columns=names), "cline_sites": of_sites}
+
+
 def species_tables(
     identifier: str,
     sites: pd.DataFrame,
@@ -255,6 +294,7 @@ def species_tables(
             "beyond_ci_high",
         ],
     )
+    tables |= cline_tables(breaks, unit, coastal)
     tables["units"] = pd.DataFrame(
         {
             "locationID": sites["locationID"],

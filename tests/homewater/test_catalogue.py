@@ -92,6 +92,7 @@ def test_every_entry_is_used():
         ),
         ("reading", schema_values("breaks", "reading")),
         ("grouping", schema_values("variance_shares", "grouping")),
+        ("cline.status", schema_values("clines", "status") - {"fitted"}),
         ("statement", statement_ids()),
         ("origin", schema_values("origin_classes", "class")),
         ("month", {f"{month:02d}" for month in range(1, 13)}),
@@ -99,7 +100,7 @@ def test_every_entry_is_used():
     ],
 )
 def test_every_value_that_a_table_may_hold_has_words_and_no_other(family, values):
-    assert {name.split(".", 1)[1] for name in ENTRIES if name.startswith(f"{family}.")} == values
+    assert {name.removeprefix(f"{family}.") for name in ENTRIES if name.startswith(f"{family}.")} == values
 
 
 def test_entries_are_texts_or_pairs_with_the_same_values():

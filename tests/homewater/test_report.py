@@ -122,6 +122,20 @@ def test_every_site_and_species_stands_in_the_report(case):
         assert species.settings["scientific_name"] in words
 
 
+def test_clines_are_said_and_drawn_a_step_as_a_step_and_none_with_its_reason():
+    words = Reader(made("two units and one")[1]).words
+    assert "From unit 1 to unit 2 the share of unit 2 rises along a cline that is 52 (31 to 88) km wide." in words
+    assert "Its centre lies between Noup Bay (V06) and Skarn Ness (V07), 220 (213 to 229) km by water from" in words
+    four = Reader(made("four units, no query, odd ids")[1])
+    assert "From unit 2 to unit 3 ancestry changes in one step between" in four.words
+    assert "A cline there would be at most 88 km wide." in four.words
+    assert "No cline was fitted between unit 3 and unit 4: their sites do not follow one another" in four.words
+    assert sum(alt.startswith("Share of unit") for alt in four.alts) == 2
+    assert "The sites lie farther from the curve than chance explains" in four.words
+    assert "farther from the curve" not in words
+    assert "cline" not in Reader(made("one unit alone")[1]).words
+
+
 def test_odd_ids_are_escaped_everywhere():
     page = made("four units, no query, odd ids")[1]
     assert "<ж>" not in page

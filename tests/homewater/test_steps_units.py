@@ -97,7 +97,9 @@ def run(folder):
     step("overall_fst").main(**counted, **placed, table=str(folder / "overall_fst.csv"))
     odd = str(folder / "odd_kinships.csv")
     step("odd_kinships").main(**inputs, **placed, breaks=str(folder / "breaks.csv"), table=odd)
+    step("clines").main(**inputs, **placed, **{n: str(folder / f"{n}.csv") for n in ("clines", "cline_sites")})
     names = ("breaks", "units", "isolation_by_distance", "variance_shares", "overall_fst", "odd_kinships")
+    names += ("clines", "cline_sites")
     return {n: read_table(folder / f"{n}.csv") for n in names}, json.loads((folder / "summary.json").read_text())
 
 
@@ -115,6 +117,11 @@ def test_two_stocks_from_counts_to_summary(tmp_path):
     assert summary["shared_units"] == ["unit_1", "unit_2"]
     assert tables["isolation_by_distance"]["scope"].tolist() == ["all", "unit_1", "unit_2"]
     assert tables["variance_shares"]["share"].tolist()[1] > 0.01
+    cline = tables["clines"].iloc[0]
+    assert (cline["status"], cline["centre_between_a"], cline["centre_between_b"]) == ("fitted", "w2/ä", "w3/ä")
+    assert np.isnan(cline["width_ci_low"])  # no site lies between the stocks
+    assert cline["width_ci_high"] < 80
+    assert tables["cline_sites"]["locationID"].tolist() == [f"w{i}/ä" for i in range(6)]
     border = tables["variance_shares"].iloc[0]  # it divides unit_2; of the five edges the break has no pair across it
     assert border["n_placements"] == 4
     assert border["beyond_ci_low"] < 0 < border["beyond_ci_high"]
@@ -146,6 +153,7 @@ def test_small_and_empty_studies_run_and_say_what_they_are(tmp_path, animals, sh
     assert tables["units"]["locationID"].tolist() == everyone
     assert tables["units"]["basis"].iloc[-1] == "none"
     assert len(tables["variance_shares"]) == 2
+    assert len(tables["clines"]) == len(tables["cline_sites"]) == 0
     assert len(tables["breaks"]) == max(0, sum(n >= 5 for n in animals) - 1)
     assert tables["overall_fst"]["scope"].tolist() == ["all", "unit_1"][: 1 + n_units]
     assert tables["overall_fst"]["n_sites"].tolist()[0] == sum(n >= 5 for n in animals)

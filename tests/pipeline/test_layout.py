@@ -22,7 +22,8 @@ STAGES = {
                "kinship", "kin_thinning", "contamination", "site_fit", "group_tests",
                "batch_effects", "heterozygote_excess", "marker_differences"},
     "structure": {"diversity", "pairwise_fst", "pca", "ancestry", "cluster_number", "breaks", "isolation_by_distance"},
-    "units": {"units", "detectable", "variance_shares", "border_excess", "overall_fst", "odd_kinships"},
+    "units": {"units", "detectable", "variance_shares", "border_excess", "overall_fst", "odd_kinships",
+              "cline", "clines"},
     "assignment": {"panel", "marker_choice", "validation", "class_draws", "class_odds", "class_power",
                    "origin_classes", "exclusion", "assignment", "verdict", "rates"},
     "transfers": {"transfers"},
@@ -30,7 +31,7 @@ STAGES = {
                   "species_generator", "demo_study"},
     "report": {"report", "report_data", "report_filters", "report_origins", "report_parts", "report_structure",
                "report_summary", "report_evidence", "catalogue", "coast_order", "figure_style", "filter_figure",
-               "map_figure", "panel_figures", "structure_figures", "pdf", "rounding"},
+               "map_figure", "panel_figures", "structure_figures", "cline_figure", "report_clines", "pdf", "rounding"},
     "record": {"manifest", "config_page"},
 }  # fmt: skip
 # the store, the readers of tables and files, the writer, and what works on a clone's own files

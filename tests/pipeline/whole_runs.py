@@ -54,6 +54,7 @@ def contract(species: str) -> list[str]:
             "structure/site_diversity.csv", "structure/pairwise_fst.csv", "structure/pca.csv",
             "structure/cluster_number.csv", "structure/ancestry.csv", "structure/isolation_by_distance.csv",
             "structure/breaks.csv", "structure/variance_shares.csv", "structure/overall_fst.csv",
+            "structure/clines.csv", "structure/cline_sites.csv",
             "structure/clusters_within_units.csv", "units/units.csv", "units/summary.json", "units/odd_kinships.csv",
             "panel/panel.csv", "panel/size_curve.csv", "panel/confusion.csv", "assignment/calls.csv",
             "assignment/origin_classes.csv", "assignment/class_power.csv", "assignment/site_rates.csv",

@@ -193,6 +193,8 @@ TABLES = {
     "overall_fst": "structure/overall_fst.csv",
     "clusters_within_units": "structure/clusters_within_units.csv",
     "variance_shares": "structure/variance_shares.csv",
+    "clines": "structure/clines.csv",
+    "cline_sites": "structure/cline_sites.csv",
     "units": "units/units.csv",
     "units_summary": "units/summary.json",
     "odd_kinships": "units/odd_kinships.csv",

@@ -134,3 +134,25 @@ rule odd_kinships:
         runtime=minutes("odd_kinships"),
     script:
         "../../scripts/steps/odd_kinships.py"
+
+
+rule clines:
+    input:
+        site_counts="results/{study}/{species}/intake/site_counts.zarr",
+        markers="results/{study}/{species}/intake/markers.parquet",
+        units="results/{study}/{species}/units/units.csv",
+        sea_distance="results/{study}/inputs/sea_distance.csv",
+        library=library("clines"),
+    output:
+        clines="results/{study}/{species}/structure/clines.csv",
+        cline_sites="results/{study}/{species}/structure/cline_sites.csv",
+    log:
+        "results/{study}/{species}/logs/clines.log",
+    benchmark:
+        "results/{study}/{species}/benchmarks/clines.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("clines"),
+        runtime=minutes("clines"),
+    script:
+        "../../scripts/steps/clines.py"
