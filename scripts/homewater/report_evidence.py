@@ -93,6 +93,7 @@ def odd_kinships(section: Section, study: StudyResults, species: SpeciesResults,
     """Say which sites are closer kin to a far site than to their neighbours, what that may mean, what would tell."""
     table = species.tables["odd_kinships"]
     if not len(table):
+        section.say(writer.say("odd.untested"))
         return
     odd = table[table["odd"].fillna(False).astype(bool)]
     detectable = writer.numbers.number(table["detectable_excess"].astype(float).median())

@@ -248,6 +248,7 @@ def test_empty_tables_make_a_report_that_says_so():
     assert "No place along the coast could be tested" in words
     assert "one stock." not in words.split("Methods")[0]
     assert "0 animals passed" in words
+    assert "too few sites, or too few far ones" in words
 
 
 def test_unknown_numbers_are_printed_as_dashes():
