@@ -84,4 +84,7 @@ def _drawing(row: dict, sites: pd.DataFrame, species: SpeciesResults, writer: Wr
     ]
     listed = writer.plain("format.comma").join(shares)
     alt = writer.plain("alt.cline", n=len(sites), shares=listed, **_units(row, writer))
-    return writer.drawing(figure, alt, writer.say("caption.cline", unit_b=writer.unit(row["unit_b"])))
+    caption = writer.say("caption.cline", unit_b=writer.unit(row["unit_b"]))
+    if (sites["basis"] == "by_definition").any():
+        caption += Markup(" ") + writer.say("caption.cline.alone")
+    return writer.drawing(figure, alt, caption)

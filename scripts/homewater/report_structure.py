@@ -91,7 +91,11 @@ def _border_text(row: dict, species: SpeciesResults, writer: Writer) -> Markup:
     standing = (
         writer.say("shares.rank.first") if rank == 1 else writer.say("shares.rank.later", count=rank - 1, rank=rank)
     )
-    return writer.say("shares.border.ranked", count=count, beyond=beyond, standing=standing)
+    text = writer.say("shares.border.ranked", count=count, beyond=beyond, standing=standing)
+    low, high = row["beyond_ci_low"], row["beyond_ci_high"]
+    if not is_missing(low) and not is_missing(high) and low <= 0 <= high:
+        text += Markup(" ") + writer.say("shares.border.zero")
+    return text
 
 
 def _units_table(study: StudyResults, species: SpeciesResults, writer: Writer, per_unit: dict[str, list[str]]):

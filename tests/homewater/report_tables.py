@@ -84,7 +84,9 @@ def cline_tables(breaks: list[tuple[str, str]], unit: dict[str, str], coastal: l
         of_sites = {"locationID": own, "unit_a": unit[a], "unit_b": unit[b], "km_along": at, "observed_share": share}
         of_sites |= {"observed_ci_low": share * 0.9, "observed_ci_high": share * 0.9 + 0.1, "expected_share": share}
         sites.append(pd.DataFrame(of_sites | {"basis": "measured"}))
-        sites[-1].loc[0, ["observed_ci_low", "observed_ci_high"]] = np.nan
+        if number == 0:
+            sites[-1].loc[0, ["observed_ci_low", "observed_ci_high"]] = np.nan
+            sites[-1].loc[0, "basis"] = "by_definition"
     names = ["centre_km", "centre_ci_low", "centre_ci_high", "width_km", "width_ci_low", "width_ci_high"]
     names = [
         "unit_a",

@@ -133,6 +133,7 @@ def test_clines_are_said_and_drawn_a_step_as_a_step_and_none_with_its_reason():
     assert sum(alt.startswith("Share of unit") for alt in four.alts) == 2
     assert "The sites lie farther from the curve than chance explains" in four.words
     assert "farther from the curve" not in words
+    assert words.count("stands for its stock") == four.words.count("stands for its stock") == 1
     assert "cline" not in Reader(made("one unit alone")[1]).words
 
 
@@ -153,7 +154,7 @@ def test_units_lines_panel_and_rates_are_said():
     assert "0.045 (0.041 to 0.049)" in words
     assert "differ in F ST by 0.001 (0.000 to 0.003) more" in words
     assert "Among the 11 ways" in words
-    assert "four add more (rank 5). This rank describes; it is not a p value." in words
+    assert "four add more (rank 5). This rank describes; it is not a p value. The interval holds 0" in words
     assert "99.5 (98.7 to 99.8) %" in words
     assert "16,920 animals moved" in words
     assert "No panel: one unit." in words
