@@ -49,6 +49,28 @@ def candidates(counts: np.ndarray, kept: np.ndarray, min_call_rate: float) -> np
     return kept & ((called >= min_call_rate * total) & (called > 0)).all(axis=1)
 
 
+def clear_of_others(chrom: np.ndarray, pos: np.ndarray, min_clear_bases: int) -> np.ndarray:
+    """Return which markers have no other known marker so near that a primer or probe would lie on it.
+
+    Looks at places alone, at no genotype and no label, so that it is the same inside and outside a fold.
+
+    Args:
+        chrom: (n_markers,), chromosome names, each chromosome's markers together.
+        pos: int (n_markers,), base pairs, ascending on each chromosome.
+        min_clear_bases: bases on either side that must hold no other marker; 0 looks at none.
+
+    Returns:
+        bool (n_markers,).
+    """
+    chrom, pos = np.asarray(chrom), np.asarray(pos, dtype=np.int64)
+    clear = np.ones(len(pos), dtype=bool)
+    if min_clear_bases and len(pos) > 1:
+        near = (chrom[1:] == chrom[:-1]) & (np.diff(pos) <= min_clear_bases)
+        clear[1:] &= ~near
+        clear[:-1] &= ~near
+    return clear
+
+
 class _Spacing:
     """Remembers where markers have been taken; refuses one nearer than the least spacing on its chromosome."""
 

@@ -58,12 +58,14 @@ class SpeciesResults:
         tables: {name: table} with the names of SPECIES_TABLES.
         summary: units/summary.json.
         genotyping_error: intake/genotyping_error.json.
+        panel_order: panel/order.json.
     """
 
     settings: dict
     tables: dict[str, pd.DataFrame]
     summary: dict
     genotyping_error: dict
+    panel_order: dict = field(default_factory=dict)
 
     @property
     def n_units(self) -> int:

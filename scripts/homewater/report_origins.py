@@ -25,6 +25,7 @@ def panel_section(species: SpeciesResults, writer: Writer, anchor: str) -> Secti
         return section
     count, row = n_panel_markers(species), chosen_size(species)
     section.say(writer.say("panel.text", count=count))
+    section.say(*_order(species.panel_order, writer))
     curve = species.tables["size_curve"]
     if row is not None:
         accuracy = numbers.interval(row["nested_accuracy"], row["ci_low"], row["ci_high"], percent=True)
@@ -48,6 +49,22 @@ def panel_section(species: SpeciesResults, writer: Writer, anchor: str) -> Secti
     if len(confusion):
         section.add("table", _confusion_table(species, confusion, writer))
     return section
+
+
+def _order(told: dict, writer: Writer) -> list[Markup]:
+    """Return what an order of the panel rests on: whether it is whole, what lies near its markers, their flanks."""
+    if not told:
+        return []
+    numbers, texts = writer.numbers, []
+    if told["n_markers"] < told["n_wanted"]:
+        texts.append(writer.say("panel.short", count=told["n_markers"], wanted=numbers.count(told["n_wanted"])))
+    if told["min_clear_bases"]:
+        bases = numbers.count(told["min_clear_bases"])
+        texts.append(writer.say("panel.clear", bases=bases, count=told["n_near_others"]))
+    bases = numbers.count(told["flank_bases"])
+    which = "panel.order.no_reference" if told["why_no_flanks"] else "panel.order.flanks"
+    texts.append(writer.say(which, reserves=numbers.count(told["n_reserve"]), bases=bases))
+    return [Markup(" ").join(texts)]
 
 
 def _confusion_table(species: SpeciesResults, confusion: pd.DataFrame, writer: Writer) -> Table:

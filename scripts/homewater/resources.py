@@ -36,6 +36,7 @@ _COSTS = {
     "variance_shares": (0.0, 0, 1500, 50.0, 15),
     "clines": (0.0, 0, 1500, 50.0, 15),
     "panel": (0.0, 8, 2000, 200.0, 30),
+    "panel_order": (0.0, 0, 1000, 0.0, 20),
     "panel_validation": (0.0, 8, 2000, 500.0, 60),
     "class_power": (0.0, 0, 500, 20.0, 30),
     "assign": (0.0, 0, 500, 20.0, 30),
@@ -44,8 +45,9 @@ _COSTS = {
     "report": (0.0, 0, 300, 0.0, 15),
     "manifest": (0.0, 0, 0, 5.0, 5),
 }
-# MB beside what the formula says: a raster of a whole sea (2.4 GB measured), or planes kept while a store is open
-_MORE_MB = {"sea_distance": 2500} | dict.fromkeys(
+# MB beside what the formula says: a raster of a whole sea (2.4 GB measured), a chromosome of a reference, or planes
+# kept while a store is open
+_MORE_MB = {"sea_distance": 2500, "panel_order": 1500} | dict.fromkeys(
     ("filters", "diversity", "pairwise_fst", "pca", "ancestry", "panel", "panel_validation", "class_power", "assign"),
     270,
 )

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from homewater.marker_choice import clear_of_others
 from homewater.panel import choose, frequency_sites, panel_table, reference_table, reference_units, unit_names
 from homewater.step import run_step
 from homewater.store import open_genotypes
@@ -42,13 +43,14 @@ def main(
     store = open_genotypes(genotypes)
     animals = read_table(samples, "samples").set_index("materialSampleID").loc[store.sample_ids].reset_index()
     kept = (read_table(markers, "markers")["status"] == "kept").to_numpy()
+    clear = clear_of_others(store.markers["chrom"], store.markers["pos"], settings["min_clear_bases"])
     sites, only_contact = frequency_sites(read_table(units, "units"), n_units)
     unit = reference_units(animals, sites)
     ranking, foreign, frequency, n_candidates, prior = choose(
         store,
         unit,
         n_units,
-        kept,
+        kept & clear,
         wanted,
         settings["min_call_rate"],
         settings["min_spacing_bp"],
@@ -60,6 +62,7 @@ def main(
         "n_markers": min(wanted, len(ranking)),
         "n_reserve": max(0, len(ranking) - wanted),
         "n_candidates": n_candidates,
+        "n_near_others": int((kept & ~clear).sum()),
         "n_animals_used": {name: int(((unit == u) & ~foreign).sum()) for u, name in enumerate(names)},
         "n_left_out_as_foreign": {name: int(((unit == u) & foreign).sum()) for u, name in enumerate(names)},
         "units_with_contact_sites_only": [names[u] for u in only_contact],

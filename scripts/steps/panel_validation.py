@@ -14,6 +14,7 @@ import pandas as pd
 
 from homewater.class_draws import study_map
 from homewater.frequency_prior import FrequencyPrior
+from homewater.marker_choice import clear_of_others
 from homewater.panel import kin_groups, reference_arrays, unit_names
 from homewater.seeds import generator
 from homewater.statistics import wilson
@@ -63,6 +64,7 @@ def main(
     fold = deal_folds(np.where(unit >= 0, site, -1), kin_groups(animals), settings["folds"], draw("folds"))
     sizes = sorted({*settings["sizes"], settings["n_markers"]})
     kept = (read_table(markers, "markers")["status"] == "kept").to_numpy()
+    kept = kept & clear_of_others(store.markers["chrom"], store.markers["pos"], settings["min_clear_bases"])
     limits = Settings(tuple(sizes), settings["n_markers"], settings["min_call_rate"], settings["min_spacing_bp"], error,
                       false_flag_rate, false_flag_rate)  # fmt: skip
     tally = nested_validation(store, unit, site, fold, n_units, kept, recombination, limits, draw)

@@ -10,7 +10,7 @@ from panel_study import drifted, with_errors, write_intake
 
 from homewater.settings import check_settings
 from homewater.tables import read_table
-from steps import assign, class_power, panel, panel_validation, site_rates
+from steps import assign, class_power, panel, panel_order, panel_validation, site_rates
 
 TABLES = ("panel", "size_curve", "confusion", "calls", "origin_classes", "class_power", "site_rates", "site_year_rates")
 
@@ -37,8 +37,13 @@ def run(folder: Path, paths: dict) -> dict[str, pd.DataFrame]:
     def some(*names):
         return {name: paths[name] for name in names}
 
-    panel.main(**paths, panel=out["panel"], reference_animals=out["reference_animals"],
+    of_intake = {name: path for name, path in paths.items() if name != "reference"}
+    panel.main(**of_intake, panel=out["panel"], reference_animals=out["reference_animals"],
                summary=str(folder / "panel.json"), settings=of_panel, false_flag_rate=rate)  # fmt: skip
+    panel_order.main(**some("genotypes"), panel=out["panel"], panel_summary=str(folder / "panel.json"),
+                     reference=paths.get("reference", []), vcf=str(folder / "panel.vcf"),
+                     flanks=str(folder / "panel_flanks.fasta"), summary=str(folder / "order.json"), flank_bases=20,
+                     min_clear_bases=of_panel["min_clear_bases"], reference_name="r.fa")  # fmt: skip
     made = {"panel": out["panel"], "reference_animals": out["reference_animals"],
             "panel_summary": str(folder / "panel.json"), "units_summary": paths["units_summary"],
             "genotyping_error": paths["genotyping_error"], "genotypes": paths["genotypes"]}  # fmt: skip
@@ -132,6 +137,43 @@ def test_tables_agree_with_one_another(two_units):
     assert sum(told["outcomes"].values()) == 109
     assert sum(told["class_prior"].values()) == pytest.approx(1)
     assert told["ratio_level"] + told["exclusion_level"] == pytest.approx(told["false_flag_rate"])
+
+
+def test_the_order_lists_panel_and_reserves(two_units):
+    tables, _, _, folder = two_units
+    order = json.loads((folder / "order.json").read_text(encoding="utf-8"))
+    records = [line for line in (folder / "panel.vcf").read_text(encoding="utf-8").splitlines() if line[0] != "#"]
+    assert sorted(line.split("\t")[2] for line in records) == sorted(tables["panel"]["marker"])
+    assert (order["n_markers"], order["n_reserve"], order["why_no_flanks"]) == (48, 12, "no_reference")
+    assert (folder / "panel_flanks.fasta").read_bytes() == b""
+
+
+def test_the_order_has_flanks_where_there_is_a_reference(tmp_path):
+    dosages, names, _ = stocks(7, [("S1", 0, 12), ("S2", 1, 12)], n_markers=60)
+    paths = write_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_2"}, n_chromosomes=1)
+    paths["reference"] = [str(tmp_path / "r.fa")]
+    (tmp_path / "r.fa").write_text(">chr1\n" + "A" * 20_000_050 + "\n")
+    chosen = run(tmp_path, paths)["panel"]
+    lines = (tmp_path / "panel_flanks.fasta").read_text().splitlines()
+    assert [line.split()[0][1:] for line in lines[::2]] == chosen["marker"].tolist()
+    assert {line.count("M") for line in lines[1::2]} == {1}
+    assert json.loads((tmp_path / "order.json").read_text())["flanks"] == len(chosen) >= 48
+    assert "##contig=<ID=chr1,length=20000050>" in (tmp_path / "panel.vcf").read_text()
+
+
+def test_markers_next_to_another_are_passed_over(tmp_path):
+    """With 60 markers every 338,983 bp on one chromosome, a limit of 1,000,000 bp leaves none; the run still ends."""
+    dosages, names, _ = stocks(7, [("S1", 0, 12), ("S2", 1, 12)], n_markers=60)
+    paths = write_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_2"}, n_chromosomes=1)
+    of_panel, _ = defaults()
+    told = {}
+    for clear in (20, 1_000_000):
+        panel.main(**paths, panel=str(tmp_path / "panel.csv"), reference_animals=str(tmp_path / "r.csv"),
+                   summary=str(tmp_path / "panel.json"), settings=of_panel | {"min_clear_bases": clear},
+                   false_flag_rate=0.001)  # fmt: skip
+        told[clear] = json.loads((tmp_path / "panel.json").read_text())
+    assert (told[20]["n_near_others"], told[20]["n_markers"]) == (0, 48)
+    assert (told[1_000_000]["n_near_others"], told[1_000_000]["n_markers"]) == (60, 0)
 
 
 def test_run_again_gives_the_same_bytes(two_units, tmp_path):

@@ -13,7 +13,7 @@ BASE = {
     "__init__", "errors", "writer", "seeds", "tables", "input_tables", "settings", "store", "statistics",
     "likelihood", "gene_drop", "coastline", "sea_distance", "site_tree", "contrasts", "break_rules", "tested_sites",
     "differentiation", "resources", "environment", "step", "bit_planes", "settings_schema", "input_files",
-    "variant_blocks", "in_child", "in_order", "site_counts", "zarr_arrays",
+    "variant_blocks", "reference_windows", "in_child", "in_order", "site_counts", "zarr_arrays",
 }  # fmt: skip
 STAGES = {
     "intake": {"vcf", "parts", "part_reader", "text_records", "read_balance", "joining", "reconcile", "genotype_table",
@@ -24,7 +24,7 @@ STAGES = {
     "structure": {"diversity", "pairwise_fst", "pca", "ancestry", "cluster_number", "breaks", "isolation_by_distance"},
     "units": {"units", "detectable", "variance_shares", "border_excess", "overall_fst", "odd_kinships",
               "cline", "clines"},
-    "assignment": {"panel", "marker_choice", "validation", "class_draws", "class_odds", "class_power",
+    "assignment": {"panel", "panel_order", "marker_choice", "validation", "class_draws", "class_odds", "class_power",
                    "origin_classes", "exclusion", "assignment", "verdict", "rates"},
     "transfers": {"transfers"},
     "generator": {"study_generator", "study_plan", "study_files", "study_errors", "coast_generator", "simulated_stocks",
@@ -37,7 +37,8 @@ STAGES = {
 # the store, the readers of tables and files, the writer, and what works on a clone's own files
 TAKES_PATHS = {
     "store", "tables", "input_tables", "input_files", "writer", "step", "settings", "settings_schema", "environment",
-    "site_counts", "vcf", "part_reader", "text_records", "genotype_table", "manifest", "config_page", "study_files",
+    "site_counts", "reference_windows",
+    "vcf", "part_reader", "text_records", "genotype_table", "manifest", "config_page", "study_files",
     "study_generator", "pdf",
 }  # fmt: skip
 

@@ -18,7 +18,7 @@ os.environ["PYTHONPATH"] = os.pathsep.join(
 from homewater.errors import InputError
 from homewater.resources import memory_mb as memory_formula
 from homewater.resources import minutes as minutes_formula
-from homewater.settings import check_settings, input_files
+from homewater.settings import check_settings, input_files, shown_names
 from homewater.vcf import n_parts
 
 
@@ -78,6 +78,18 @@ def native_range(species):
     """Return the GeoJSON of the native range, or nothing."""
     path = OF_SPECIES[species].get("native_range")
     return [study_file(path)] if path else []
+
+
+def reference(species):
+    """Return the FASTA of the reference genome, or nothing."""
+    path = OF_SPECIES[species].get("reference")
+    return [study_file(path)] if path else []
+
+
+def reference_name(species):
+    """Return how messages call the reference genome; empty without one."""
+    path = OF_SPECIES[species].get("reference")
+    return shown_names(SETTINGS)[path] if path else ""
 
 
 def recombination_map(species):
@@ -199,6 +211,7 @@ TABLES = {
     "units_summary": "units/summary.json",
     "odd_kinships": "units/odd_kinships.csv",
     "panel": "panel/panel.csv",
+    "panel_order": "panel/order.json",
     "size_curve": "panel/size_curve.csv",
     "confusion": "panel/confusion.csv",
     "calls": "assignment/calls.csv",
@@ -215,6 +228,7 @@ def outputs():
     """Return every file and folder that a run makes, but for logs, benchmarks and scratch."""
     folders = ["intake/markers.parquet", "intake/genotypes.zarr", "intake/site_counts.zarr"]
     more = ["panel/reference_animals.csv", "panel/summary.json", "panel/validation.json"]
+    more += ["panel/panel.vcf", "panel/panel_flanks.fasta"]
     more += ["assignment/cutoffs.json", "assignment/summary.json"]
     of_study = ["check.json", "samples.csv", "sites.csv", "transfers.csv", "sea_distance.csv", "site_positions.csv"]
     paths = [f"results/{STUDY}/inputs/{name}" for name in of_study]

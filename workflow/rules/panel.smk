@@ -26,6 +26,33 @@ rule panel:
         "../../scripts/steps/panel.py"
 
 
+rule panel_order:
+    input:
+        genotypes="results/{study}/{species}/intake/genotypes.zarr",
+        panel="results/{study}/{species}/panel/panel.csv",
+        panel_summary="results/{study}/{species}/panel/summary.json",
+        reference=lambda wildcards: reference(wildcards.species),
+        library=library("panel_order"),
+    output:
+        vcf="results/{study}/{species}/panel/panel.vcf",
+        flanks="results/{study}/{species}/panel/panel_flanks.fasta",
+        summary="results/{study}/{species}/panel/order.json",
+    log:
+        "results/{study}/{species}/logs/panel_order.log",
+    benchmark:
+        "results/{study}/{species}/benchmarks/panel_order.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("panel_order"),
+        runtime=minutes("panel_order"),
+    params:
+        flank_bases=SETTINGS["panel"]["flank_bases"],
+        min_clear_bases=SETTINGS["panel"]["min_clear_bases"],
+        reference_name=lambda wildcards: reference_name(wildcards.species),
+    script:
+        "../../scripts/steps/panel_order.py"
+
+
 rule panel_validation:
     input:
         genotypes="results/{study}/{species}/intake/genotypes.zarr",
