@@ -2,7 +2,8 @@
 
 `scripts/test --verify structure` runs 200 studies of every scenario and writes structure.json beside this file, each
 scenario with its own commit (`-k NAME` runs a part). The simulator is msprime itself: neither the generator of the demo
-nor any rule has a part in it. Chromosomes are short maps, so that linkage makes the noise that real chromosomes have.
+nor any rule has a part in it. A chromosome is five stretches of 0.2 cM, far enough apart to be inherited independently:
+forty markers of a stretch share their genealogies, as markers of a real map share theirs.
 
 Limits, over 200 studies: where the break exceeds the study's own detectable F_ST the number of units is right in 185
 (173 for the hierarchy) and the adjusted Rand index of sites is 0.95 on average; a false break in 15 at most without
@@ -36,7 +37,7 @@ from homewater.units import sites_in_units
 COMMAND = "scripts/test --verify structure"
 N, N_INTERVALS = 200, 1000
 RULES = BreakRules(min_break_fst=0.01, break_level=0.05, median_step_multiple=3.0)  # the defaults of config/README.md
-CHROMOSOMES, SNPS, LENGTH, CENTIMORGANS = 20, 200, 1_000_000, 1.0
+CHROMOSOMES, STRETCHES, SNPS, LENGTH, CENTIMORGANS = 20, 5, 40, 100_000, 0.2
 KM = 50.0  # between neighbouring demes
 
 
@@ -48,7 +49,7 @@ class Scenario:
         lineage: lineage of each deme.
         sizes: animals sampled from each deme; 0 where nobody was.
         splits: (generations, (lineage, lineage)) at which the second joins the first, from the youngest; the last
-            joins all. Without any, all demes are one population 5,000 generations ago.
+            joins all. Without any, all demes are one population 3,000 generations ago.
         deme_size: diploid animals a deme.
         migration: from each neighbour of the same lineage, a generation.
         contact: deme founded 30 generations ago by both of its neighbours; it exchanges 0.001 with either.
@@ -118,7 +119,7 @@ def history(scenario: Scenario) -> msprime.Demography:
         )  # fmt: skip
     if not scenario.splits:
         demography.add_population(name="a", initial_size=scenario.deme_size * n)
-        demography.add_population_split(time=5000, derived=[f"d{deme}" for deme in range(n)], ancestral="a")
+        demography.add_population_split(time=3000, derived=[f"d{deme}" for deme in range(n)], ancestral="a")
         return demography
     left = {group: [f"d{d}" for d in range(n) if lineage[d] == group and d != scenario.contact] for group in lineage}
     for number, (generations, (first, second)) in enumerate(scenario.splits):
@@ -140,13 +141,14 @@ def simulated(scenario: Scenario, seed: int) -> tuple[np.ndarray, np.ndarray]:
         samples = [msprime.SampleSet(2 * n, population=f"d{d}", ploidy=1) for d, n in enumerate(scenario.sizes) if n]
     site = np.repeat(np.arange(len(scenario.sampled)), [n for n in scenario.sizes if n])
     demography, tables, block = history(scenario), [], []
-    for chromosome in range(CHROMOSOMES):
+    for stretch in range(CHROMOSOMES * STRETCHES):
+        number = 1 + seed * CHROMOSOMES * STRETCHES + stretch
         trees = msprime.sim_ancestry(
             samples, demography=demography, sequence_length=LENGTH, recombination_rate=CENTIMORGANS / 100 / LENGTH,
-            random_seed=1 + seed * CHROMOSOMES + chromosome,
+            random_seed=number,
         )  # fmt: skip
         rate = 2.5 * SNPS / trees.segregating_sites(mode="branch", span_normalise=False)
-        mutated = msprime.sim_mutations(trees, rate=rate, random_seed=1 + seed, model=msprime.BinaryMutationModel())
+        mutated = msprime.sim_mutations(trees, rate=rate, random_seed=number, model=msprime.BinaryMutationModel())
         copies = (mutated.genotype_matrix() != 0).astype(np.int8)
         derived = copies.sum(axis=1)
         usable = np.flatnonzero(np.minimum(derived, n_copies - derived) >= 3)
@@ -154,7 +156,7 @@ def simulated(scenario: Scenario, seed: int) -> tuple[np.ndarray, np.ndarray]:
         animals = copies[usable, 0::2] + copies[usable, 1::2]
         by_site = [animals[:, site == s] for s in range(len(scenario.sampled))]
         tables.append(np.stack([np.stack([(g == d).sum(axis=1) for d in (0, 1, 2, -1)], axis=1) for g in by_site], 1))
-        block += [chromosome] * usable.size
+        block += [stretch // STRETCHES] * usable.size
     return np.concatenate(tables).astype(np.int32), np.array(block)
 
 
@@ -259,18 +261,18 @@ def interval(seed: int) -> tuple[bool, float]:
     n, m = 500, TRUE_MIGRATION
     demography = msprime.Demography.island_model([n, n], m)
     tables, block = [], []
-    for chromosome in range(CHROMOSOMES):
-        number = 1 + seed * CHROMOSOMES + chromosome
+    for stretch in range(CHROMOSOMES * STRETCHES):
+        number = 1 + seed * CHROMOSOMES * STRETCHES + stretch
         trees = msprime.sim_ancestry(
             {0: 20, 1: 20}, demography=demography, sequence_length=LENGTH,
             recombination_rate=CENTIMORGANS / 100 / LENGTH, random_seed=number,
         )  # fmt: skip
-        mutated = msprime.sim_mutations(trees, rate=1e-7, random_seed=number, model=msprime.BinaryMutationModel())
+        mutated = msprime.sim_mutations(trees, rate=2e-7, random_seed=number, model=msprime.BinaryMutationModel())
         copies = (mutated.genotype_matrix() != 0).astype(np.int8)
         animals = copies[:, 0::2] + copies[:, 1::2]
         by_site = [animals[:, :20], animals[:, 20:]]
         tables.append(np.stack([np.stack([(g == d).sum(axis=1) for d in (0, 1, 2, -1)], axis=1) for g in by_site], 1))
-        block += [chromosome] * len(animals)
+        block += [stretch // STRETCHES] * len(animals)
     fst, low, high, _ = pairwise_fst(np.concatenate(tables).astype(np.int32), np.array(block))
     truth = 1 / (1 + 8 * n * m)
     return bool(low[0] <= truth <= high[0]), float(fst[0])
@@ -294,7 +296,7 @@ def permuted(seed: int) -> float:
     """Return the permutation p value of two sites of one population, linked markers, 999 permutations."""
     scenario = Scenario((0, 0), (20, 20), deme_size=2000, one_population=True)
     trees = msprime.sim_ancestry(
-        [msprime.SampleSet(80, population="all", ploidy=1)], demography=history(scenario), sequence_length=LENGTH,
+        [msprime.SampleSet(80, population="all", ploidy=1)], demography=history(scenario), sequence_length=10 * LENGTH,
         recombination_rate=CENTIMORGANS / 100 / LENGTH, random_seed=1 + seed,
     )  # fmt: skip
     mutated = msprime.sim_mutations(trees, rate=5e-8, random_seed=1 + seed, model=msprime.BinaryMutationModel())
