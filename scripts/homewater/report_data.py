@@ -36,6 +36,8 @@ SPECIES_TABLES = {
     "panel": "panel",
     "size_curve": "size_curve",
     "confusion": "confusion",
+    "controls": "controls",
+    "calibration": "calibration",
     "calls": "calls",
     "origin_classes": "origin_classes",
     "class_power": "class_power",
@@ -59,6 +61,7 @@ class SpeciesResults:
         summary: units/summary.json.
         genotyping_error: intake/genotyping_error.json.
         panel_order: panel/order.json.
+        panel_proof: panel/validation.json.
     """
 
     settings: dict
@@ -66,6 +69,7 @@ class SpeciesResults:
     summary: dict
     genotyping_error: dict
     panel_order: dict = field(default_factory=dict)
+    panel_proof: dict = field(default_factory=dict)
 
     @property
     def n_units(self) -> int:

@@ -48,7 +48,59 @@ def panel_section(species: SpeciesResults, writer: Writer, anchor: str) -> Secti
     confusion = species.tables["confusion"]
     if len(confusion):
         section.add("table", _confusion_table(species, confusion, writer))
+    if len(species.tables["controls"]):
+        _add_controls(section, species, writer)
     return section
+
+
+def _add_controls(section: Section, species: SpeciesResults, writer: Writer) -> None:
+    """Add what stands beside the nested figure, and whether posteriors keep their word."""
+    numbers, controls = writer.numbers, species.tables["controls"]
+    rows = []
+    for row in controls.to_dict("records"):
+        accuracy = numbers.interval(row["accuracy"], row["ci_low"], row["ci_high"], percent=True)
+        several = not is_missing(row["lowest"])
+        ends = {"low": numbers.percent(row["lowest"]), "high": numbers.percent(row["highest"])} if several else {}
+        spread = writer.say("controls.range", draws=numbers.count(row["n_draws"]), **ends) if several else ""
+        rows.append([writer.say(f"controls.{row['method']}"), accuracy, spread, numbers.count(row["n_animals"])])
+    columns = [
+        writer.column("column.method"),
+        *(writer.column(f"column.{name}", number=True) for name in ("accuracy", "draws", "animals")),
+    ]
+    section.add("table", writer.table(writer.say("caption.controls"), columns, rows))
+    of_method = controls.set_index("method")
+
+    def difference(method: str) -> str:
+        row = of_method.loc[method]
+        ends = [row[c] for c in ("difference_from_nested", "difference_ci_low", "difference_ci_high")]
+        return numbers.interval(*ends, percent=True)
+
+    if of_method["n_animals"].max() > 0:
+        values = {"optimism": difference("resubstitution"), "other": difference("logistic_regression")}
+        section.say(writer.say("controls.text", **values))
+    bins = species.tables["calibration"]
+    bins = bins[bins["n_animals"] > 0]
+    error = species.panel_proof.get("calibration") or {}
+    if not len(bins) or error.get("expected_calibration_error") is None:
+        return
+    cells = [
+        [
+            writer.say(
+                "calibration.bin", low=numbers.percent(r["posterior_low"]), high=numbers.percent(r["posterior_high"])
+            ),
+            numbers.count(r["n_animals"]),
+            numbers.percent(r["mean_posterior"]),
+            numbers.interval(r["share_right"], r["ci_low"], r["ci_high"], percent=True),
+        ]
+        for r in bins.to_dict("records")
+    ]
+    columns = [writer.column("column.posterior")]
+    columns += [writer.column(f"column.{name}", number=True) for name in ("animals", "mean_posterior", "share_right")]
+    section.add("table", writer.table(writer.say("caption.calibration"), columns, cells))
+    names = {"error": "expected_calibration_error", "mean": "if_calibrated", "high": "if_calibrated_high"}
+    kept = error["expected_calibration_error"] <= error["if_calibrated_high"]
+    texts = {name: numbers.percent(error[column]) for name, column in names.items()}
+    section.say(writer.say("calibration.kept" if kept else "calibration.broken", **texts))
 
 
 def _order(told: dict, writer: Writer) -> list[Markup]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -17,9 +18,10 @@ from homewater.class_draws import PanelModel
 from homewater.class_odds import counts_by_unit, cutoff, local_ratio, recently_foreign
 from homewater.frequency_prior import FrequencyPrior, fit_prior
 from homewater.gene_drop import RecombinationMap, draw_class
-from homewater.likelihood import MISSING, ClassList, class_list, class_table, log_likelihoods
+from homewater.likelihood import MISSING, ClassList, class_list, class_table, log_likelihoods, posterior
 from homewater.marker_choice import candidates, copies_of, drift_by_unit, frequencies, random_markers, rank_markers
 from homewater.statistics import wilson
+from homewater.validation_controls import HeldOut, logistic_calls, random_calls
 
 LOCALS_A_FOLD = 5000  # simulated locals behind each unit's cut-off in one part
 CROSSES_A_FOLD = 100  # crosses of each kind for each ordered pair of units in one part
@@ -60,6 +62,7 @@ class Tally:
         found: crosses flagged, by class.
         crosses: crosses bred.
         confusion: int64 (n_units, n_units), true by called unit, at the panel's size.
+        held: each animal as judged in the part that left it out, at the panel's size.
     """
 
     right: np.ndarray
@@ -69,6 +72,7 @@ class Tally:
     found: dict[str, np.ndarray]
     crosses: np.ndarray
     confusion: np.ndarray
+    held: HeldOut
     by_site: dict[int, list[int]] = field(default_factory=dict)
 
 
@@ -196,7 +200,7 @@ def nested_validation(
     of_unit, of_site, of_fold = unit[animals], site[animals], fold[animals]
     zeros = np.zeros(len(sizes), dtype=np.int64)
     tally = Tally(*(zeros.copy() for _ in range(4)), {"F1": zeros.copy(), "backcross_a": zeros.copy()}, zeros.copy(),
-                  np.zeros((n_units, n_units), dtype=np.int64))  # fmt: skip
+                  np.zeros((n_units, n_units), dtype=np.int64), HeldOut.nobody_yet(of_unit, n_units))  # fmt: skip
     by_fold = genotypes.genotype_counts(np.where(fold >= 0, fold * n_units + unit, -1), n_folds * n_units)
     by_fold = by_fold.reshape(len(by_fold), n_folds, n_units, 4)
     total = by_fold.sum(axis=1)
@@ -224,9 +228,44 @@ def nested_validation(
         chosen, usable, prior = rank(counts, max(sizes), prior)
         drawn = random_markers(usable, chrom, pos, max(sizes),
                                settings.min_spacing_bp, rng)  # fmt: skip
-        _judge_part(tally, take(chosen), take(drawn), local, of_unit, of_site, ~training, classes,
+        on_panel = take(chosen)
+        _judge_part(tally, on_panel, take(drawn), local, of_unit, of_site, ~training, classes,
                     recombination.take(chosen), prior, settings, rng)  # fmt: skip
+        _judge_controls(tally.held, take, on_panel[:, : settings.n_markers], usable, chrom, pos, local, ~training,
+                        classes, prior, settings, partial(_task, generator, part))  # fmt: skip
     return tally
+
+
+def _task(generator: Callable[[str], np.random.Generator], part: int, number: int) -> np.random.Generator:
+    return generator(f"part {part} random panel {number}")
+
+
+def _judge_controls(
+    held: HeldOut,
+    take: _Held,
+    on_panel: np.ndarray,
+    usable: np.ndarray,
+    chrom: np.ndarray,
+    pos: np.ndarray,
+    local: np.ndarray,
+    tested: np.ndarray,
+    classes: ClassList,
+    prior: FrequencyPrior,
+    settings: Settings,
+    generator: Callable[[int], np.random.Generator],
+) -> None:
+    """Call the tested animals in other ways, on as many markers as the panel has."""
+    held.logistic[tested] = logistic_calls(on_panel, local, tested)
+
+    def draw(number: int) -> np.ndarray:
+        return random_markers(usable, chrom, pos, settings.n_markers, settings.min_spacing_bp, generator(number))
+
+    def judge(markers: np.ndarray) -> np.ndarray:
+        dosages = take(markers)
+        table = class_table(*counts_by_unit(dosages, local, classes.n_units), classes, settings.error, prior)
+        return np.argmax(log_likelihoods(dosages[tested], table)[:, : classes.n_units], axis=1)
+
+    held.random[:, tested] = random_calls(draw, judge, int(tested.sum()))
 
 
 def _reached(sizes: list[int], n_loci: int) -> list[int]:
@@ -267,6 +306,7 @@ def _judge_part(
     tally.flagged += (local_ratio(likelihood, true) > cutoffs[true]).sum(axis=0)
     at = list(settings.sizes).index(settings.n_markers)
     np.add.at(tally.confusion, (true, called[:, at]), 1)
+    tally.held.posterior[rows] = posterior(likelihood[:, at, :n_units], np.full(n_units, 1 / n_units))
     for place, good in zip(site[rows].tolist(), right[:, at].tolist(), strict=True):
         entry = tally.by_site.setdefault(place, [0, 0])
         entry[0] += good
@@ -281,34 +321,30 @@ def _judge_part(
     tally.crosses += bred
 
 
-def resubstitution_accuracy(
+def resubstitution_calls(
     dosages: np.ndarray,
     counted_in: np.ndarray,
-    unit: np.ndarray,
     n_units: int,
     sizes: list[int],
     error: float,
     prior: FrequencyPrior | None = None,
 ) -> np.ndarray:
-    """Return the share of animals called to their unit by a panel and frequencies that they helped to make.
+    """Return the unit called for each animal by a panel and frequencies that it helped to make.
 
     Args:
         dosages: int8 (n_animals, n_loci), reference animals on the ranked markers, MISSING = -1.
         counted_in: int (n_animals,), unit in whose frequencies each is counted; -1 if in none.
-        unit: int (n_animals,), unit of each animal's site.
         n_units: number of units.
         sizes: numbers of leading markers, ascending.
         error: chance that a called genotype is wrong.
         prior: fitted prior; Dirichlet(1/2, 1/2) by default.
 
     Returns:
-        float64 (n_sizes,); NaN without animals.
+        int64 (n_animals, n_sizes).
     """
-    if not len(dosages) or not dosages.shape[1]:
-        return np.full(len(sizes), np.nan)
     table = class_table(*counts_by_unit(dosages, counted_in, n_units), class_list(n_units), error, prior)
     likelihood = log_likelihoods(dosages, table, _reached(sizes, dosages.shape[1]))
-    return (np.argmax(likelihood[..., :n_units], axis=-1) == unit[:, None]).mean(axis=0)
+    return np.argmax(likelihood[..., :n_units], axis=-1)
 
 
 def size_curve(tally: Tally, resubstitution: np.ndarray, sizes: list[int]) -> pd.DataFrame:
@@ -316,7 +352,7 @@ def size_curve(tally: Tally, resubstitution: np.ndarray, sizes: list[int]) -> pd
 
     Args:
         tally: from `nested_validation`.
-        resubstitution: (n_sizes,), from `resubstitution_accuracy`.
+        resubstitution: (n_sizes,), share of animals rightly called by `resubstitution_calls`.
         sizes: numbers of markers.
     """
 

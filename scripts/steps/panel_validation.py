@@ -1,8 +1,8 @@
 """Rule panel_validation: what the panel does on animals that had no part in its making.
 
 Named inputs: genotypes, samples, markers, panel, reference_animals, panel_summary, units_summary, genotyping_error,
-recombination_map (none or one). Outputs: size_curve, confusion, summary. Params: settings (panel), false_flag_rate,
-cm_per_chromosome, seed. Wildcard: species.
+recombination_map (none or one). Outputs: size_curve_table, confusion, controls, calibration,
+summary. Params: settings (panel), false_flag_rate, cm_per_chromosome, seed. Wildcard: species.
 """
 
 import json
@@ -21,7 +21,8 @@ from homewater.statistics import wilson
 from homewater.step import run_step
 from homewater.store import open_genotypes
 from homewater.tables import empty_table, read_table, write_table
-from homewater.validation import Settings, deal_folds, nested_validation, resubstitution_accuracy, size_curve
+from homewater.validation import Settings, deal_folds, nested_validation, resubstitution_calls, size_curve
+from homewater.validation_controls import calibration_error, calibration_table, controls_table
 from homewater.writer import write_json
 
 
@@ -37,6 +38,8 @@ def main(
     recombination_map: list[str],
     size_curve_table: str,
     confusion: str,
+    controls: str,
+    calibration: str,
     summary: str,
     species: str,
     settings: dict,
@@ -49,7 +52,8 @@ def main(
     chosen = read_table(panel, "panel")
     if n_units < 2 or chosen.empty:
         write_table(empty_table("size_curve"), size_curve_table, "size_curve")
-        write_table(empty_table("confusion"), confusion, "confusion")
+        for name, path in (("confusion", confusion), ("controls", controls), ("calibration", calibration)):
+            write_table(empty_table(name), path, name)
         write_json({"n_units": n_units, "folds": 0}, summary)
         return
     error = json.loads(Path(genotyping_error).read_text(encoding="utf-8"))["estimate"]
@@ -72,7 +76,11 @@ def main(
     row = pd.Series(np.arange(store.n_markers), index=store.markers["marker"])
     dosages = np.ascontiguousarray(store.select(row[chosen["marker"]].to_numpy(), unit >= 0).T)
     counted = np.where(used, unit, -1)[unit >= 0]
-    optimistic = resubstitution_accuracy(dosages, counted, unit[unit >= 0], n_units, sizes, error, prior)
+    own = resubstitution_calls(dosages, counted, n_units, sizes, error, prior)
+    optimistic = (own == unit[unit >= 0][:, None]).mean(axis=0)
+    at = sizes.index(settings["n_markers"])
+    write_table(controls_table(tally.held, own[:, at], min(settings["n_markers"], len(chosen))), controls, "controls")
+    write_table(calibration_table(tally.held), calibration, "calibration")
     names = unit_names(n_units)
     write_table(size_curve(tally, optimistic, sizes), size_curve_table, "size_curve")
     cells = [(names[a], names[b], int(tally.confusion[a, b])) for a in range(n_units) for b in range(n_units)]
@@ -81,10 +89,8 @@ def main(
     for place, (right, n) in sorted(tally.by_site.items()):
         low, high = wilson(right, n)
         by_site[str(places[place])] = {"right": right, "n": n, "ci_low": float(low), "ci_high": float(high)}
-    write_json(
-        {"n_units": n_units, "folds": settings["folds"], "n_markers": settings["n_markers"], "by_site": by_site},
-        summary,
-    )
+    told = {"n_units": n_units, "folds": settings["folds"], "n_markers": settings["n_markers"], "by_site": by_site}
+    write_json(told | {"calibration": calibration_error(tally.held, draw("calibration"))}, summary)
 
 
 if __name__ == "__main__":

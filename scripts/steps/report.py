@@ -4,8 +4,9 @@ Named inputs, one path each: check, samples, sites, transfers, sea_distance, sit
 catalogue. Named inputs, one path a species in the study file's order: animals, site_roles, filter_summary,
 genotyping_error, file_conflicts, kin_thinning, batch_effects, site_diversity, pairwise_fst, pca, pca_axes,
 cluster_number, ancestry, isolation_by_distance, breaks, overall_fst, clusters_within_units, variance_shares, clines,
-cline_sites, units, units_summary, odd_kinships, panel, panel_order, size_curve, confusion, calls, origin_classes,
-class_power, site_rates, site_year_rates, flows, source_ranking. Outputs: html, pdf. Params: study (the full settings).
+cline_sites, units, units_summary, odd_kinships, panel, panel_order, size_curve, confusion, controls,
+calibration, panel_proof, calls, origin_classes, class_power, site_rates, site_year_rates, flows, source_ranking.
+Outputs: html, pdf. Params: study (the full settings).
 """
 
 import gzip
@@ -69,6 +70,9 @@ def main(
     panel_order: list[str],
     size_curve: list[str],
     confusion: list[str],
+    controls: list[str],
+    calibration: list[str],
+    panel_proof: list[str],
     calls: list[str],
     origin_classes: list[str],
     class_power: list[str],
@@ -86,7 +90,8 @@ def main(
     for place, settings in enumerate(study["species"]):
         tables = {name: read_table(given[name][place], schema) for name, schema in SPECIES_TABLES.items()}
         summary, error = _json(units_summary[place]), _json(genotyping_error[place])
-        of_species.append(SpeciesResults(settings, tables, summary, error, _json(panel_order[place])))
+        more = [_json(path[place]) for path in (panel_order, panel_proof)]
+        of_species.append(SpeciesResults(settings, tables, summary, error, *more))
     results = StudyResults(
         settings=study,
         check=_json(check),

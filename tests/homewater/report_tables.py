@@ -337,6 +337,7 @@ def species_tables(
     names = [f"unit_{u + 1}" for u in range(n_units)]
     confusion = [(a, b, 99 if a == b else 1) for a in names for b in names]
     tables["confusion"] = pd.DataFrame(confusion if many else [], columns=["true_unit", "called_unit", "n"])
+    tables["controls"], tables["calibration"] = proof_tables(many)
     outcome = random.choice(["local", "non_local", "mixed", "unresolved"], len(kept), p=[0.9, 0.03, 0.05, 0.02])
     calls = kept[["materialSampleID", "locationID", "role"]].assign(
         local_unit=[unit[s] for s in kept["locationID"]],
@@ -450,6 +451,34 @@ def species_tables(
     return tables, summary, {"estimate": 0.0048, "ci_low": 0.0044, "ci_high": 0.0052, "n_pairs": 3}
 
 
+def proof_tables(many: bool) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the tables controls and calibration."""
+    rows = [("nested", 0.97, None, 1, None), ("resubstitution", 0.99, 0.02, 1, None)]
+    rows += [("random_panels", 0.91, None, 10, 0.88), ("logistic_regression", 0.96, -0.01, 1, None)]
+    controls = [
+        {"method": m, "n_markers": 84, "accuracy": a, "ci_low": a - 0.02, "ci_high": a + 0.01, "n_animals": 200,
+         "difference_from_nested": d, "difference_ci_low": d and d - 0.01, "difference_ci_high": d and d + 0.01,
+         "n_draws": n, "lowest": low, "highest": low and 0.94}
+        for m, a, d, n, low in rows
+    ]  # fmt: skip
+    bins = [(0.0, 0.5, 0, None, None), (0.9, 0.99, 20, 0.95, 0.9), (0.99, 1.0, 180, 0.999, 0.99)]
+    reliability = [
+        {"posterior_low": a, "posterior_high": b, "n_animals": n, "mean_posterior": p, "share_right": s,
+         "ci_low": s and s - 0.05, "ci_high": s and s + 0.005}
+        for a, b, n, p, s in bins
+    ]  # fmt: skip
+    tables = pd.DataFrame(controls), pd.DataFrame(reliability)
+    return tables if many else tuple(table.iloc[:0] for table in tables)
+
+
+def proof(n_units: int) -> dict:
+    """Return what panel/validation.json says of the posteriors."""
+    if n_units < 2:
+        return {"n_units": n_units, "folds": 0}
+    error = {"expected_calibration_error": 0.012, "if_calibrated": 0.006, "if_calibrated_high": 0.011}
+    return {"n_units": n_units, "folds": 10, "calibration": error}
+
+
 def panel_order(n_units: int) -> dict:
     """Return what panel/order.json says, of a panel that is short and has no reference."""
     told = {"n_wanted": 84, "n_markers": 80 if n_units > 1 else 0, "n_reserve": 0, "n_near_others": 1}
@@ -492,7 +521,7 @@ def study(
             "generation_years": 3,
             "recombination": {"cm_per_chromosome": 50},
         }
-        species.append(SpeciesResults(settings, tables, summary, error, panel_order(n_units)))
+        species.append(SpeciesResults(settings, tables, summary, error, panel_order(n_units), proof(n_units)))
         samples.append(
             tables["animals"][["materialSampleID", "locationID", "role"]].assign(
                 species=names[i], eventDate="2022-06-15"

@@ -12,7 +12,18 @@ from homewater.settings import check_settings
 from homewater.tables import read_table
 from steps import assign, class_power, panel, panel_order, panel_validation, site_rates
 
-TABLES = ("panel", "size_curve", "confusion", "calls", "origin_classes", "class_power", "site_rates", "site_year_rates")
+TABLES = (
+    "panel",
+    "size_curve",
+    "confusion",
+    "controls",
+    "calibration",
+    "calls",
+    "origin_classes",
+    "class_power",
+    "site_rates",
+    "site_year_rates",
+)
 
 
 def defaults():
@@ -49,7 +60,8 @@ def run(folder: Path, paths: dict) -> dict[str, pd.DataFrame]:
             "genotyping_error": paths["genotyping_error"], "genotypes": paths["genotypes"]}  # fmt: skip
     drawn = {"recombination_map": [], "species": "topshell", "cm_per_chromosome": 50.0, "seed": 3}
     panel_validation.main(**made, **drawn, **some("samples", "markers"), size_curve_table=out["size_curve"],
-                          confusion=out["confusion"], summary=str(folder / "validation.json"), settings=of_panel,
+                          confusion=out["confusion"], controls=out["controls"],
+                          calibration=out["calibration"], summary=str(folder / "validation.json"), settings=of_panel,
                           false_flag_rate=rate)  # fmt: skip
     class_power.main(**made, **drawn, **some("markers"), class_power=out["class_power"],
                      cutoffs=str(folder / "cutoffs.json"), settings=of_assignment)  # fmt: skip
@@ -120,6 +132,10 @@ def test_tables_agree_with_one_another(two_units):
     assert tables["size_curve"]["n_markers"].tolist() == [12, 48]
     assert tables["size_curve"]["nested_accuracy"].iloc[1] > 0.95
     assert tables["confusion"]["n"].sum() == tables["size_curve"]["n_tested"].iloc[1] == 91
+    of_method = tables["controls"].set_index("method")
+    assert set(of_method["n_animals"]) == {91} == {tables["calibration"]["n_animals"].sum()}
+    assert of_method.loc["nested", "accuracy"] == tables["size_curve"]["nested_accuracy"].iloc[1]
+    assert of_method.loc["resubstitution", "accuracy"] == tables["size_curve"]["resubstitution_accuracy"].iloc[1]
     rates = tables["site_rates"].set_index("locationID")
     assert rates.index.tolist() == ["S-05/ä", "F1", "S1", "S4", "S2", "empty"]
     assert rates.loc["empty", "n"] == 0

@@ -57,7 +57,8 @@ def contract(species: str) -> list[str]:
             "structure/clines.csv", "structure/cline_sites.csv",
             "structure/clusters_within_units.csv", "units/units.csv", "units/summary.json", "units/odd_kinships.csv",
             "panel/panel.csv", "panel/panel.vcf", "panel/panel_flanks.fasta", "panel/order.json",
-            "panel/size_curve.csv", "panel/confusion.csv", "assignment/calls.csv",
+            "panel/size_curve.csv", "panel/confusion.csv", "panel/controls.csv", "panel/calibration.csv",
+            "assignment/calls.csv",
             "assignment/origin_classes.csv", "assignment/class_power.csv", "assignment/site_rates.csv",
             "assignment/site_year_rates.csv", "transfers/flows.csv", "transfers/source_ranking.csv",
         )

@@ -214,6 +214,9 @@ TABLES = {
     "panel_order": "panel/order.json",
     "size_curve": "panel/size_curve.csv",
     "confusion": "panel/confusion.csv",
+    "controls": "panel/controls.csv",
+    "calibration": "panel/calibration.csv",
+    "panel_proof": "panel/validation.json",
     "calls": "assignment/calls.csv",
     "origin_classes": "assignment/origin_classes.csv",
     "class_power": "assignment/class_power.csv",
@@ -227,7 +230,7 @@ TABLES = {
 def outputs():
     """Return every file and folder that a run makes, but for logs, benchmarks and scratch."""
     folders = ["intake/markers.parquet", "intake/genotypes.zarr", "intake/site_counts.zarr"]
-    more = ["panel/reference_animals.csv", "panel/summary.json", "panel/validation.json"]
+    more = ["panel/reference_animals.csv", "panel/summary.json"]
     more += ["panel/panel.vcf", "panel/panel_flanks.fasta"]
     more += ["assignment/cutoffs.json", "assignment/summary.json"]
     of_study = ["check.json", "samples.csv", "sites.csv", "transfers.csv", "sea_distance.csv", "site_positions.csv"]

@@ -68,6 +68,8 @@ rule panel_validation:
     output:
         size_curve_table="results/{study}/{species}/panel/size_curve.csv",
         confusion="results/{study}/{species}/panel/confusion.csv",
+        controls="results/{study}/{species}/panel/controls.csv",
+        calibration="results/{study}/{species}/panel/calibration.csv",
         summary="results/{study}/{species}/panel/validation.json",
     log:
         "results/{study}/{species}/logs/panel_validation.log",
