@@ -163,6 +163,9 @@ def animals_section(study: StudyResults, species: SpeciesResults, writer: Writer
         chosen = flagged[local == has_local]
         if len(chosen):
             section.add("table", _class_table(species, chosen, writer, has_local))
+    shares = species.tables["mixture_shares"]
+    if len(shares):
+        section.add("table", _mixture_table(study, species, shares, writer))
     if len(species.tables["class_power"]):
         section.add("table", _power_table(species.tables["class_power"], writer))
     return section
@@ -227,6 +230,31 @@ def _class_table(species: SpeciesResults, flagged: pd.DataFrame, writer: Writer,
         writer.column("column.query", number=True),
     ]
     return writer.table(writer.say("caption.classes" if has_local else "caption.origins"), columns, rows)
+
+
+def _mixture_table(study: StudyResults, species: SpeciesResults, shares: pd.DataFrame, writer: Writer) -> Table:
+    """Return the shares of the stocks among the query animals of each site, by year where there are several."""
+    rows = []
+    for site in study.in_coast_order(list(dict.fromkeys(shares["locationID"]))):
+        own = shares[shares["locationID"] == site]
+        years = own.loc[own["scope"] == "site_year", "year"].unique()
+        groups = [(None, own[own["scope"] == "site"])]
+        groups += [(year, own[own["year"] == year]) for year in years] if len(years) > 1 else []
+        for year, group in groups:
+            of_unit = group.set_index("unit")
+            cells = [
+                writer.numbers.interval(*of_unit.loc[u, ["share", "ci_low", "ci_high"]], percent=True)
+                for u in species.unit_names
+            ]
+            name = writer.site(site) if year is None else writer.say("mixture.year", year=str(int(year)))
+            first = of_unit.iloc[0]
+            counts = [writer.numbers.count(first[c]) for c in ("n_used", "n_mixed", "n_unsampled_origin")]
+            rows.append([name, *cells, *counts])
+    columns = [writer.column("column.site")]
+    columns += [writer.column("column.share_of", number=True, unit=writer.unit(u)) for u in species.unit_names]
+    names = ("column.animals", "column.of_them_mixed", "column.left_out")
+    columns += [writer.column(name, number=True) for name in names]
+    return writer.table(writer.say("caption.mixture"), columns, rows)
 
 
 def _power_table(power: pd.DataFrame, writer: Writer) -> Table:

@@ -398,6 +398,7 @@ def species_tables(
     ]
     tables["site_rates"] = pd.DataFrame(rates if many else [], columns=columns)
     tables["site_year_rates"] = tables["site_rates"].assign(year=2021)
+    tables["mixture_shares"] = mixture(sites, calls, names if many else [])
     flow = [
         ("unit_1", "unit_1", 1200, False, 7, 0, 31),
         ("unit_1", "none", 400, None, 2, 0, None),
@@ -477,6 +478,22 @@ def proof(n_units: int) -> dict:
         return {"n_units": n_units, "folds": 0}
     error = {"expected_calibration_error": 0.012, "if_calibrated": 0.006, "if_calibrated_high": 0.011}
     return {"n_units": n_units, "folds": 10, "calibration": error}
+
+
+def mixture(sites: pd.DataFrame, calls: pd.DataFrame, names: list[str]) -> pd.DataFrame:
+    """Return the table mixture_shares of the sites that hold query animals, two years at the first."""
+    query = set(calls.loc[calls["role"] == "query", "locationID"])
+    places = [site for site in sites["locationID"] if site in query]
+    groups = [("site", site, None) for site in places] + [("site_year", site, 2021) for site in places]
+    groups += [("site_year", site, 2022) for site in places[:1]]
+    rows = [
+        (scope, site, year, unit, 30, 28, 1 / len(names), 0.2, 0.9, 0.3, 0.8, 0.02, 3, 1, 1)
+        for scope, site, year in groups
+        for unit in names
+    ]
+    columns = ["scope", "locationID", "year", "unit", "n", "n_used", "share", "ci_low", "ci_high", "profile_low"]
+    columns += ["profile_high", "baseline_standard_deviation", "n_mixed", "n_unsampled_origin", "n_too_few_markers"]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def panel_order(n_units: int) -> dict:

@@ -10,7 +10,7 @@ from panel_study import drifted, with_errors, write_intake
 
 from homewater.settings import check_settings
 from homewater.tables import read_table
-from steps import assign, class_power, panel, panel_order, panel_validation, site_rates
+from steps import assign, class_power, mixture_shares, panel, panel_order, panel_validation, site_rates
 
 TABLES = (
     "panel",
@@ -23,6 +23,7 @@ TABLES = (
     "class_power",
     "site_rates",
     "site_year_rates",
+    "mixture_shares",
 )
 
 
@@ -73,6 +74,10 @@ def run(folder: Path, paths: dict) -> dict[str, pd.DataFrame]:
                     sites=str(folder / "input_sites.csv"), units_summary=paths["units_summary"],
                     site_rates=out["site_rates"], site_year_rates=out["site_year_rates"], species="topshell",
                     false_flag_rate=rate)  # fmt: skip
+    of_store = ("genotypes", "panel", "reference_animals", "panel_summary", "units_summary", "genotyping_error")
+    mixture_shares.main(**{name: made[name] for name in of_store}, calls=out["calls"],
+                        samples=str(folder / "input_samples.csv"), sites=str(folder / "input_sites.csv"),
+                        shares=out["mixture_shares"], species="topshell", seed=3)  # fmt: skip
     return {name: read_table(path, name) for name, path in out.items()}
 
 
@@ -144,6 +149,13 @@ def test_tables_agree_with_one_another(two_units):
     assert pd.isna(rates.loc["F1", "rate"])
     counts = rates[["n_local", "n_non_local", "n_mixed", "n_unresolved", "n_unsampled_origin"]].sum(axis=1)
     assert (counts == rates["n"]).all()
+    mixed = tables["mixture_shares"]
+    whole = mixed[mixed["scope"] == "site"].set_index(["locationID", "unit"])
+    assert whole.loc[("S-05/ä", "unit_2"), ["n", "share"]].tolist() == pytest.approx([6, 1])  # the six movers
+    assert whole.loc[("F1", "unit_2"), ["n", "n_used", "n_too_few_markers"]].tolist() == [12, 11, 1]
+    assert set(mixed["locationID"]) == {"S-05/ä", "F1"}
+    of_catch = mixed.groupby(["scope", "locationID", "year"], dropna=False)["share"].sum()
+    assert of_catch.to_numpy() == pytest.approx(np.ones(6))
     years = tables["site_year_rates"]
     assert set(years["year"]) == {2019, 2021}
     assert years.groupby("locationID")["n"].sum().to_dict() == rates.loc[rates["n"] > 0, "n"].to_dict()
@@ -217,6 +229,9 @@ def test_four_lineages(tmp_path):
     units = {f"S{u}": f"unit_{u + 1}" for u in range(4)} | {"S4": "unit_1"}
     tables = run(tmp_path, write_intake(tmp_path, dosages, names, units, query=range(100, 104), n_units=4))
     calls = tables["calls"]
+    assert tables["mixture_shares"].query("scope == 'site' and unit == 'unit_3'")["share"].tolist() == pytest.approx(
+        [1]
+    )
     assert (calls["outcome"][:100] == "local").mean() > 0.96
     assert calls["outcome"][100:].tolist() == ["non_local"] * 4
     assert set(calls["best_unit"][100:]) == {"unit_3"}

@@ -26,7 +26,7 @@ STAGES = {
               "cline", "clines"},
     "assignment": {"panel", "panel_order", "marker_choice", "validation",
                    "validation_controls", "class_draws", "class_odds", "class_power",
-                   "origin_classes", "exclusion", "assignment", "verdict", "rates"},
+                   "origin_classes", "exclusion", "assignment", "verdict", "rates", "mixture"},
     "transfers": {"transfers"},
     "generator": {"study_generator", "study_plan", "study_files", "study_errors", "coast_generator", "simulated_stocks",
                   "species_generator", "demo_study"},

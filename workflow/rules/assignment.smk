@@ -84,3 +84,31 @@ rule site_rates:
         false_flag_rate=SETTINGS["assignment"]["false_flag_rate"],
     script:
         "../../scripts/steps/site_rates.py"
+
+
+rule mixture_shares:
+    input:
+        genotypes="results/{study}/{species}/intake/genotypes.zarr",
+        panel="results/{study}/{species}/panel/panel.csv",
+        reference_animals="results/{study}/{species}/panel/reference_animals.csv",
+        panel_summary="results/{study}/{species}/panel/summary.json",
+        units_summary="results/{study}/{species}/units/summary.json",
+        genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
+        calls="results/{study}/{species}/assignment/calls.csv",
+        samples="results/{study}/inputs/samples.csv",
+        sites="results/{study}/inputs/sites.csv",
+        library=library("mixture_shares"),
+    output:
+        shares="results/{study}/{species}/assignment/mixture_shares.csv",
+    log:
+        "results/{study}/{species}/logs/mixture_shares.log",
+    benchmark:
+        "results/{study}/{species}/benchmarks/mixture_shares.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("mixture_shares"),
+        runtime=minutes("mixture_shares"),
+    params:
+        seed=SETTINGS["study"]["seed"],
+    script:
+        "../../scripts/steps/mixture_shares.py"
