@@ -260,6 +260,39 @@ def rate_table(
     return pd.DataFrame(rows, columns=first + last)
 
 
+def unit_rate_table(
+    calls: pd.DataFrame,
+    class_power: pd.DataFrame,
+    local_unit: dict[str, str],
+    contact_zone: dict[str, bool],
+    units: list[str],
+    false_flag_rate: float,
+) -> pd.DataFrame:
+    """Return the table unit_rates: animals of all sites of a unit together, contact-zone sites in rows of their own.
+
+    Args:
+        calls: as in `rate_table`.
+        class_power: table class_power.
+        local_unit: {locationID: unit}, "" where there is no local stock; such sites belong to no row.
+        contact_zone: {locationID: bool}.
+        units: unit names, in their order.
+        false_flag_rate: highest share of locals flagged.
+    """
+    groups = {site: (unit, bool(contact_zone.get(site, False))) for site, unit in local_unit.items() if unit}
+    rows = [(unit, False) for unit in units]
+    rows += [(unit, True) for unit in units if (unit, True) in groups.values()]
+    name = {group: f"{group[0]} {group[1]}" for group in rows}
+    inside = calls[calls["locationID"].isin(list(groups))]
+    n_sites = pd.Series([name[groups[site]] for site in inside["locationID"].unique()], dtype=object).value_counts()
+    pooled = inside.assign(locationID=[name[groups[site]] for site in inside["locationID"]])
+    unit_of, contact = ({name[group]: group[part] for group in rows} for part in (0, 1))
+    table = rate_table(pooled, class_power, list(name.values()), unit_of, contact, false_flag_rate)
+    table.insert(0, "unit", table.pop("local_unit"))
+    table.insert(1, "contact_zone", table.pop("contact_zone"))
+    table.insert(2, "n_sites", [int(n_sites.get(key, 0)) for key in table.pop("locationID")])
+    return table
+
+
 def _counts(animals: pd.DataFrame) -> dict[str, int]:
     outcomes = ("local", "non_local", "mixed", "unresolved", "unsampled_origin")
     counts = {"n": len(animals)} | {f"n_{o}": int((animals["outcome"] == o).sum()) for o in outcomes}

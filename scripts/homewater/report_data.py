@@ -43,6 +43,7 @@ SPECIES_TABLES = {
     "class_power": "class_power",
     "site_rates": "site_rates",
     "site_year_rates": "site_year_rates",
+    "unit_rates": "unit_rates",
     "mixture_shares": "mixture_shares",
     "flows": "flows",
     "source_ranking": "source_ranking",

@@ -157,6 +157,8 @@ def animals_section(study: StudyResults, species: SpeciesResults, writer: Writer
         section.say(writer.say("animals.contact"))
     if len(rates):
         section.add("drawing", _rates_drawing(study, species, rates, writer))
+    if len(species.tables["unit_rates"]):
+        section.add("table", _unit_rates_table(species.tables["unit_rates"], writer))
     flagged = calls[calls["outcome"].isin(FLAGGED) & ~calls["locationID"].isin(species.contact_sites)]
     local = flagged["local_unit"].map(lambda unit: not is_missing(unit)).astype(bool)
     for has_local in (True, False):
@@ -205,6 +207,24 @@ def _rates_drawing(study: StudyResults, species: SpeciesResults, rates: pd.DataF
     if contact:
         caption = Markup(" ").join([caption, writer.say("caption.rates.contact")])
     return writer.drawing(figure, alt, caption)
+
+
+def _unit_rates_table(rates: pd.DataFrame, writer: Writer) -> Table:
+    """Return the rates of the stocks, contact zones in rows of their own."""
+    numbers, rows = writer.numbers, []
+    for row in rates.to_dict("records"):
+        name = writer.chip(row["unit"])
+        if row["contact_zone"]:
+            name = Markup(" ").join([name, writer.say("rates.contact")])
+        # where stocks meet by themselves a corrected rate would speak of nature, not of moved animals
+        ends = [float("nan") if row["contact_zone"] else row[c] for c in ("rate", "ci_low", "ci_high")]
+        counts = [numbers.count(row[c]) for c in ("n_sites", "n", "n_non_local", "n_mixed")]
+        cells = [numbers.expected(row["expected_false"]), numbers.interval(*ends, percent=True)]
+        rows.append([name, *counts, *cells])
+    columns = [writer.column("column.unit")]
+    names = ("sites", "animals", "elsewhere", "mixed_animals", "expected_false", "corrected")
+    columns += [writer.column(f"column.{name}", number=True) for name in names]
+    return writer.table(writer.say("caption.unit_rates"), columns, rows)
 
 
 def _class_table(species: SpeciesResults, flagged: pd.DataFrame, writer: Writer, has_local: bool) -> Table:

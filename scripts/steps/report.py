@@ -5,8 +5,8 @@ catalogue. Named inputs, one path a species in the study file's order: animals, 
 genotyping_error, file_conflicts, kin_thinning, batch_effects, site_diversity, pairwise_fst, pca, pca_axes,
 cluster_number, ancestry, isolation_by_distance, breaks, overall_fst, clusters_within_units, variance_shares, clines,
 cline_sites, units, units_summary, odd_kinships, panel, panel_order, size_curve, confusion, controls,
-calibration, panel_proof, calls, origin_classes, class_power, site_rates, site_year_rates, mixture_shares, flows,
-source_ranking. Outputs: html, pdf. Params: study (the full settings).
+calibration, panel_proof, calls, origin_classes, class_power, site_rates, site_year_rates, unit_rates, mixture_shares,
+flows, source_ranking. Outputs: html, pdf. Params: study (the full settings).
 """
 
 import gzip
@@ -78,6 +78,7 @@ def main(
     class_power: list[str],
     site_rates: list[str],
     site_year_rates: list[str],
+    unit_rates: list[str],
     mixture_shares: list[str],
     flows: list[str],
     source_ranking: list[str],

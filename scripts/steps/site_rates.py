@@ -1,14 +1,14 @@
-"""Rule site_rates: share of animals with ancestry from elsewhere, by site and by site and year.
+"""Rule site_rates: share of animals with ancestry from elsewhere, by site, by site and year, and by unit.
 
 Named inputs: calls, origin_classes, class_power, samples (of the inputs: dates), units, sites, units_summary. Outputs:
-site_rates, site_year_rates. Params: false_flag_rate. Wildcard: species.
+site_rates, site_year_rates, unit_rates. Params: false_flag_rate. Wildcard: species.
 """
 
 import json
 from pathlib import Path
 
 from homewater.likelihood import CLASSES
-from homewater.rates import rate_table
+from homewater.rates import rate_table, unit_rate_table
 from homewater.step import run_step
 from homewater.tables import empty_table, read_table, write_table
 from homewater.verdict import called_class
@@ -24,6 +24,7 @@ def main(
     units_summary: str,
     site_rates: str,
     site_year_rates: str,
+    unit_rates: str,
     species: str,
     false_flag_rate: float,
 ) -> None:
@@ -33,6 +34,7 @@ def main(
     if n_units < 2 or power.empty:
         write_table(empty_table("site_rates"), site_rates, "site_rates")
         write_table(empty_table("site_year_rates"), site_year_rates, "site_year_rates")
+        write_table(empty_table("unit_rates"), unit_rates, "unit_rates")
         return
     judged, classes = read_table(calls, "calls"), read_table(origin_classes, "origin_classes")
     judged["called"] = called_class(
@@ -47,6 +49,9 @@ def main(
     for by_year, path in ((False, site_rates), (True, site_year_rates)):
         table = rate_table(judged, power, order, local, contact, false_flag_rate, by_year)
         write_table(table, path, "site_year_rates" if by_year else "site_rates")
+    names = [f"unit_{number + 1}" for number in range(n_units)]
+    by_unit = unit_rate_table(judged, power, local, contact, names, false_flag_rate)
+    write_table(by_unit, unit_rates, "unit_rates")
 
 
 if __name__ == "__main__":

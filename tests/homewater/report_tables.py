@@ -398,6 +398,10 @@ def species_tables(
     ]
     tables["site_rates"] = pd.DataFrame(rates if many else [], columns=columns)
     tables["site_year_rates"] = tables["site_rates"].assign(year=2021)
+    of_unit = [(u, c, 3, 120, 4, 6, 2, 0.08, 0.09, 0.05, 0.14, 0.12, 107, 1, 0) for u in names for c in (False, True)]
+    columns = ["unit", "contact_zone", "n_sites", "n", "n_non_local", "n_mixed", "n_unresolved", "raw_rate", "rate"]
+    columns += ["ci_low", "ci_high", "expected_false", "n_local", "n_unsampled_origin", "n_too_few_markers"]
+    tables["unit_rates"] = pd.DataFrame(of_unit if many else [], columns=columns)
     tables["mixture_shares"] = mixture(sites, calls, names if many else [])
     flow = [
         ("unit_1", "unit_1", 1200, False, 7, 0, 31),

@@ -23,6 +23,7 @@ TABLES = (
     "class_power",
     "site_rates",
     "site_year_rates",
+    "unit_rates",
     "mixture_shares",
 )
 
@@ -72,7 +73,8 @@ def run(folder: Path, paths: dict) -> dict[str, pd.DataFrame]:
     site_rates.main(calls=out["calls"], origin_classes=out["origin_classes"], class_power=out["class_power"],
                     samples=str(folder / "input_samples.csv"), units=paths["units"],
                     sites=str(folder / "input_sites.csv"), units_summary=paths["units_summary"],
-                    site_rates=out["site_rates"], site_year_rates=out["site_year_rates"], species="topshell",
+                    site_rates=out["site_rates"], site_year_rates=out["site_year_rates"], unit_rates=out["unit_rates"],
+                    species="topshell",
                     false_flag_rate=rate)  # fmt: skip
     of_store = ("genotypes", "panel", "reference_animals", "panel_summary", "units_summary", "genotyping_error")
     mixture_shares.main(**{name: made[name] for name in of_store}, calls=out["calls"],
@@ -149,6 +151,10 @@ def test_tables_agree_with_one_another(two_units):
     assert pd.isna(rates.loc["F1", "rate"])
     counts = rates[["n_local", "n_non_local", "n_mixed", "n_unresolved", "n_unsampled_origin"]].sum(axis=1)
     assert (counts == rates["n"]).all()
+    of_unit = tables["unit_rates"].set_index("unit")
+    assert of_unit["n"].to_dict() == {"unit_1": 66, "unit_2": 31}  # all but the farm's twelve
+    assert of_unit["n_sites"].to_dict() == {"unit_1": 2, "unit_2": 2}
+    assert of_unit.loc["unit_1", "ci_low"] <= 6 / 66 <= of_unit.loc["unit_1", "ci_high"]
     mixed = tables["mixture_shares"]
     whole = mixed[mixed["scope"] == "site"].set_index(["locationID", "unit"])
     assert whole.loc[("S-05/ä", "unit_2"), ["n", "share"]].tolist() == pytest.approx([6, 1])  # the six movers
@@ -271,3 +277,5 @@ def test_contact_zone_animals_are_judged_but_do_not_define(tmp_path):
     assert set(tables["reference_animals"]["locationID"]) == {"S1", "S2"}
     assert (tables["calls"]["locationID"] == "Z").sum() == 10
     assert tables["site_rates"].set_index("locationID")["contact_zone"].tolist() == [False, True, False]
+    rows = tables["unit_rates"][["unit", "contact_zone", "n"]].to_numpy().tolist()
+    assert rows == [["unit_1", False, 20], ["unit_2", False, 20], ["unit_1", True, 10]]

@@ -6,7 +6,7 @@ import pytest
 from scipy.optimize import minimize
 
 from homewater.likelihood import CLASSES
-from homewater.rates import PowerCounts, power_counts, rate_table, recent_share, rogan_gladen
+from homewater.rates import PowerCounts, power_counts, rate_table, recent_share, rogan_gladen, unit_rate_table
 
 CALLED = ("local", "non_local", "unresolved", "unsampled_origin", *CLASSES[2:])
 
@@ -127,6 +127,28 @@ def test_table_counts_everybody_and_leaves_undefined_rates_empty():
         ["S1", 2021, 3],
         ["F1", 2021, 2],
     ]
+
+
+def test_units_pool_their_sites_and_keep_contact_zones_apart():
+    """A unit's row is the row of one site that holds all its animals."""
+    power = power_frame(power_like_a_real_one())
+    local, moved = ("local", "", "local", 2020), ("non_local", "", "non_local", 2020)
+    judged = calls(
+        *[("S1", *local)] * 30, ("S1", *moved), *[("S2", *local)] * 9, ("S2", *moved), *[("Z", *moved)] * 4,
+        ("F1", *moved),
+    )  # fmt: skip
+    units = {"S1": "unit_1", "S2": "unit_1", "Z": "unit_1", "F1": "", "S3": "unit_1"}
+    table = unit_rate_table(judged, power, units, {"Z": True}, ["unit_1"], 0.001)
+    assert table[["unit", "contact_zone", "n_sites", "n"]].to_numpy().tolist() == [
+        ["unit_1", False, 2, 41], ["unit_1", True, 1, 4],
+    ]  # fmt: skip
+    one = judged[judged["locationID"].isin(["S1", "S2"])].assign(locationID="S1")
+    expected = rate_table(one, power, ["S1"], units, {}, 0.001)
+    columns = ["n_non_local", "raw_rate", "rate", "ci_low", "ci_high", "expected_false"]
+    assert table.loc[0, columns].tolist() == expected.loc[0, columns].tolist()
+    nobody = unit_rate_table(judged.iloc[:0], power, units, {}, ["unit_1"], 0.001)
+    assert nobody[["n", "n_sites"]].to_numpy().tolist() == [[0, 0]]
+    assert nobody["rate"].isna().all()
 
 
 def test_no_foreign_animal_still_has_an_upper_end():

@@ -60,7 +60,7 @@ def contract(species: str) -> list[str]:
             "panel/size_curve.csv", "panel/confusion.csv", "panel/controls.csv", "panel/calibration.csv",
             "assignment/calls.csv",
             "assignment/origin_classes.csv", "assignment/class_power.csv", "assignment/site_rates.csv",
-            "assignment/site_year_rates.csv", "assignment/mixture_shares.csv",
+            "assignment/site_year_rates.csv", "assignment/unit_rates.csv", "assignment/mixture_shares.csv",
             "transfers/flows.csv", "transfers/source_ranking.csv",
         )
     ]  # fmt: skip

@@ -72,6 +72,7 @@ rule site_rates:
     output:
         site_rates="results/{study}/{species}/assignment/site_rates.csv",
         site_year_rates="results/{study}/{species}/assignment/site_year_rates.csv",
+        unit_rates="results/{study}/{species}/assignment/unit_rates.csv",
     log:
         "results/{study}/{species}/logs/site_rates.log",
     benchmark:

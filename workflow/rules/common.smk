@@ -222,6 +222,7 @@ TABLES = {
     "class_power": "assignment/class_power.csv",
     "site_rates": "assignment/site_rates.csv",
     "site_year_rates": "assignment/site_year_rates.csv",
+    "unit_rates": "assignment/unit_rates.csv",
     "mixture_shares": "assignment/mixture_shares.csv",
     "flows": "transfers/flows.csv",
     "source_ranking": "transfers/source_ranking.csv",
