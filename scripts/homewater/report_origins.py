@@ -167,6 +167,7 @@ def animals_section(study: StudyResults, species: SpeciesResults, writer: Writer
             section.add("table", _class_table(species, chosen, writer, has_local))
     shares = species.tables["mixture_shares"]
     if len(shares):
+        section.say(writer.say("mixture.text"))
         section.add("table", _mixture_table(study, species, shares, writer))
     if len(species.tables["class_power"]):
         section.add("table", _power_table(species.tables["class_power"], writer))
