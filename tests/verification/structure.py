@@ -2,8 +2,8 @@
 
 `scripts/test --verify structure` runs 200 studies of every scenario and writes structure.json beside this file, each
 scenario with its own commit (`-k NAME` runs a part). The simulator is msprime itself: neither the generator of the demo
-nor any rule has a part in it. A chromosome is five stretches of 0.2 cM, far enough apart to be inherited independently:
-forty markers of a stretch share their genealogies, as markers of a real map share theirs.
+nor any rule has a part in it. A chromosome is 25 loci far enough apart to be inherited independently, as a map of
+50 cM has room for; the eight markers of a locus share one genealogy.
 
 Limits, over 200 studies: where the break exceeds the study's own detectable F_ST the number of units is right in 185
 (173 for the hierarchy) and the adjusted Rand index of sites is 0.95 on average; a false break in 15 at most without
@@ -37,7 +37,7 @@ from homewater.units import sites_in_units
 COMMAND = "scripts/test --verify structure"
 N, N_INTERVALS = 200, 1000
 RULES = BreakRules(min_break_fst=0.01, break_level=0.05, median_step_multiple=3.0)  # the defaults of config/README.md
-CHROMOSOMES, STRETCHES, SNPS, LENGTH, CENTIMORGANS = 20, 5, 40, 100_000, 0.2
+CHROMOSOMES, LOCI, SNPS = 20, 25, 8
 KM = 50.0  # between neighbouring demes
 
 
@@ -141,23 +141,29 @@ def simulated(scenario: Scenario, seed: int) -> tuple[np.ndarray, np.ndarray]:
         samples = [msprime.SampleSet(2 * n, population=f"d{d}", ploidy=1) for d, n in enumerate(scenario.sizes) if n]
     site = np.repeat(np.arange(len(scenario.sampled)), [n for n in scenario.sizes if n])
     demography, tables, block = history(scenario), [], []
-    for stretch in range(CHROMOSOMES * STRETCHES):
-        number = 1 + seed * CHROMOSOMES * STRETCHES + stretch
-        trees = msprime.sim_ancestry(
-            samples, demography=demography, sequence_length=LENGTH, recombination_rate=CENTIMORGANS / 100 / LENGTH,
-            random_seed=number,
-        )  # fmt: skip
-        rate = 2.5 * SNPS / trees.segregating_sites(mode="branch", span_normalise=False)
-        mutated = msprime.sim_mutations(trees, rate=rate, random_seed=number, model=msprime.BinaryMutationModel())
-        copies = (mutated.genotype_matrix() != 0).astype(np.int8)
+    for locus, copies in enumerate(loci(samples, demography, seed)):
         derived = copies.sum(axis=1)
         usable = np.flatnonzero(np.minimum(derived, n_copies - derived) >= 3)
         usable = np.sort(rng.choice(usable, min(SNPS, usable.size), replace=False))
         animals = copies[usable, 0::2] + copies[usable, 1::2]
         by_site = [animals[:, site == s] for s in range(len(scenario.sampled))]
         tables.append(np.stack([np.stack([(g == d).sum(axis=1) for d in (0, 1, 2, -1)], axis=1) for g in by_site], 1))
-        block += [stretch // STRETCHES] * usable.size
+        block += [locus // LOCI] * usable.size
     return np.concatenate(tables).astype(np.int32), np.array(block)
+
+
+def loci(samples, demography: msprime.Demography, seed: int):
+    """Yield the variants of each locus, int8 (n_variants, n_copies); none is left out, and twice SNPS are expected."""
+    replicates = msprime.sim_ancestry(
+        samples, demography=demography, sequence_length=1000, random_seed=1 + seed, num_replicates=CHROMOSOMES * LOCI
+    )
+    for number, trees in enumerate(replicates):
+        branches = trees.segregating_sites(mode="branch", span_normalise=False)
+        mutated = msprime.sim_mutations(
+            trees, rate=2 * SNPS / branches, random_seed=1 + seed * CHROMOSOMES * LOCI + number,
+            model=msprime.BinaryMutationModel(), discrete_genome=False,
+        )  # fmt: skip
+        yield (mutated.genotype_matrix() != 0).astype(np.int8)
 
 
 def outcome(name: str, seed: int) -> dict:
@@ -261,18 +267,11 @@ def interval(seed: int) -> tuple[bool, float]:
     n, m = 500, TRUE_MIGRATION
     demography = msprime.Demography.island_model([n, n], m)
     tables, block = [], []
-    for stretch in range(CHROMOSOMES * STRETCHES):
-        number = 1 + seed * CHROMOSOMES * STRETCHES + stretch
-        trees = msprime.sim_ancestry(
-            {0: 20, 1: 20}, demography=demography, sequence_length=LENGTH,
-            recombination_rate=CENTIMORGANS / 100 / LENGTH, random_seed=number,
-        )  # fmt: skip
-        mutated = msprime.sim_mutations(trees, rate=2e-7, random_seed=number, model=msprime.BinaryMutationModel())
-        copies = (mutated.genotype_matrix() != 0).astype(np.int8)
+    for locus, copies in enumerate(loci({0: 20, 1: 20}, demography, seed)):
         animals = copies[:, 0::2] + copies[:, 1::2]
         by_site = [animals[:, :20], animals[:, 20:]]
         tables.append(np.stack([np.stack([(g == d).sum(axis=1) for d in (0, 1, 2, -1)], axis=1) for g in by_site], 1))
-        block += [stretch // STRETCHES] * len(animals)
+        block += [locus // LOCI] * len(animals)
     fst, low, high, _ = pairwise_fst(np.concatenate(tables).astype(np.int32), np.array(block))
     truth = 1 / (1 + 8 * n * m)
     return bool(low[0] <= truth <= high[0]), float(fst[0])
@@ -295,12 +294,8 @@ def test_intervals_of_fst(record):
 def permuted(seed: int) -> float:
     """Return the permutation p value of two sites of one population, linked markers, 999 permutations."""
     scenario = Scenario((0, 0), (20, 20), deme_size=2000, one_population=True)
-    trees = msprime.sim_ancestry(
-        [msprime.SampleSet(80, population="all", ploidy=1)], demography=history(scenario), sequence_length=10 * LENGTH,
-        recombination_rate=CENTIMORGANS / 100 / LENGTH, random_seed=1 + seed,
-    )  # fmt: skip
-    mutated = msprime.sim_mutations(trees, rate=5e-8, random_seed=1 + seed, model=msprime.BinaryMutationModel())
-    copies = (mutated.genotype_matrix() != 0).astype(np.int8)
+    samples = [msprime.SampleSet(80, population="all", ploidy=1)]
+    copies = np.concatenate(list(loci(samples, history(scenario), seed)))
     animals = copies[:, 0::2] + copies[:, 1::2]
     p = permutation_p_values(animals, np.repeat([0, 1], 20), 2, 999, seed, "topshell", ["one", "other"])
     return float(p[0])
