@@ -11,6 +11,6 @@ SEEDS = 4
 def test_units_are_those_planted(name):
     found = [structure.outcome(name, seed) for seed in range(SEEDS)]
     told = structure.summary(name, found)
-    # the long form allows a study in thirteen to fail
     assert told["units_right"]["count"] >= SEEDS - 1, told
-    assert told["mean_adjusted_rand_index"] >= 0.9, told
+    right = [one["rand"] for one in found if one["units"] == told["planted_units"]]
+    assert min(right) >= 0.95, found
