@@ -84,6 +84,19 @@ def test_intervals_cover_known_shares(mix):
     assert np.abs(np.mean(error, axis=0)).max() < 0.04  # a standard error of the mean is 0.012
 
 
+def test_intervals_cover_where_the_baseline_is_what_is_unsure():
+    """100 animals by baselines of 10 a unit that differ little: the catch's sampling alone covers far too seldom."""
+    mix, joined, profile = np.array([0.7, 0.3]), [], []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        likelihood, drawn, _ = catch(rng, mix, 100, 0.02, 10)
+        row = table_of(likelihood, drawn, 2).iloc[0]
+        joined.append(row["ci_low"] <= 0.7 <= row["ci_high"])
+        profile.append(row["profile_low"] <= 0.7 <= row["profile_high"])
+    assert np.mean(joined) >= 0.85  # 95 % less three binomial standard errors
+    assert np.mean(profile) < 0.8
+
+
 def test_a_poor_baseline_widens_the_interval():
     widths = []
     for n_baseline in (6, 200):

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 from panel_study import drifted, with_errors, write_intake
 
+from homewater.errors import InputError
 from homewater.settings import check_settings
 from homewater.tables import read_table
 from steps import assign, class_power, mixture_shares, panel, panel_order, panel_validation, site_rates
@@ -193,6 +194,15 @@ def test_the_order_has_flanks_where_there_is_a_reference(tmp_path):
     assert {line.count("M") for line in lines[1::2]} == {1}
     assert json.loads((tmp_path / "order.json").read_text())["flanks"] == len(chosen) >= 48
     assert "##contig=<ID=chr1,length=20000050>" in (tmp_path / "panel.vcf").read_text()
+
+
+def test_another_assembly_is_refused_as_bad_input(tmp_path):
+    dosages, names, _ = stocks(7, [("S1", 0, 12), ("S2", 1, 12)], n_markers=60)
+    paths = write_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_2"}, n_chromosomes=1)
+    paths["reference"] = [str(tmp_path / "r.fa")]
+    (tmp_path / "r.fa").write_text(">chr1\n" + "G" * 20_000_050 + "\n")
+    with pytest.raises(InputError, match=r"r.fa, record chr1:\d+: found G; allowed: A, the REF of the genotypes"):
+        run(tmp_path, paths)
 
 
 def test_markers_next_to_another_are_passed_over(tmp_path):
