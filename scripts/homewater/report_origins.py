@@ -22,6 +22,8 @@ def panel_section(species: SpeciesResults, writer: Writer, anchor: str) -> Secti
     if species.n_units < 2 or not len(species.tables["panel"]):
         why = {0: "panel.none.no_unit", 1: "panel.none.one_unit"}.get(species.n_units, "panel.none.other")
         section.say(writer.say(why))
+        if species.n_units > 1 and species.panel_order:
+            section.say(*_shortage(species.panel_order, writer))
         return section
     count, row = n_panel_markers(species), chosen_size(species)
     section.say(writer.say("panel.text", count=count))
@@ -107,16 +109,22 @@ def _order(told: dict, writer: Writer) -> list[Markup]:
     """Return what an order of the panel rests on: whether it is whole, what lies near its markers, their flanks."""
     if not told:
         return []
+    numbers, texts = writer.numbers, _shortage(told, writer)
+    bases = numbers.count(told["flank_bases"])
+    which = "panel.order.no_reference" if told["why_no_flanks"] else "panel.order.flanks"
+    texts.append(writer.say(which, reserves=numbers.count(told["n_reserve"]), bases=bases))
+    return [Markup(" ").join(texts)]
+
+
+def _shortage(told: dict, writer: Writer) -> list[Markup]:
+    """Return whether the panel is shorter than wanted, and how many markers lay too near another variant."""
     numbers, texts = writer.numbers, []
     if told["n_markers"] < told["n_wanted"]:
         texts.append(writer.say("panel.short", count=told["n_markers"], wanted=numbers.count(told["n_wanted"])))
     if told["min_clear_bases"]:
         bases = numbers.count(told["min_clear_bases"])
         texts.append(writer.say("panel.clear", bases=bases, count=told["n_near_others"]))
-    bases = numbers.count(told["flank_bases"])
-    which = "panel.order.no_reference" if told["why_no_flanks"] else "panel.order.flanks"
-    texts.append(writer.say(which, reserves=numbers.count(told["n_reserve"]), bases=bases))
-    return [Markup(" ").join(texts)]
+    return texts
 
 
 def _confusion_table(species: SpeciesResults, confusion: pd.DataFrame, writer: Writer) -> Table:
