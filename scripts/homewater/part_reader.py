@@ -152,9 +152,18 @@ class PartReader:
         """Yield the biallelic single-base markers in file order, READ_BLOCK at a time.
 
         Raises:
-            InputError: on a damaged or truncated body (naming the last good record), records out of order, calls that
-                are not diploid, and alleles that a record does not have.
+            InputError: on a damaged or truncated body (naming the last good record), bytes that are not UTF-8, records
+                out of order, calls that are not diploid, and alleles that a record does not have.
         """
+        try:
+            yield from self._blocks()
+        except UnicodeDecodeError as error:
+            shown = "".join(chr(byte) if 32 < byte < 127 else f"\\x{byte:02x}" for byte in error.object[:40])
+            place, allowed = f"after record {self._last}", "text in UTF-8"
+            problem = Problem(self._path.name, place, "", f"bytes that are not UTF-8, {shown}", allowed)
+            raise InputError([*self._problems, problem]) from None
+
+    def _blocks(self) -> Iterator[VariantBlock]:
         columns: list[tuple] = []
         dosages = np.empty((READ_BLOCK, len(self.sample_ids)), dtype=np.int8)
         place, seen, lengths, last = (None, 0), set(), _lengths(self._reader), 0

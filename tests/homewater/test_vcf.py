@@ -298,6 +298,26 @@ def test_records_out_of_order_are_refused(tmp_path):
         assert problem.place == place
 
 
+@pytest.mark.parametrize(("how", "column"), [("plain", 0), ("plain", 3), ("plain", 4), ("tbi", 3), ("tbi", 4)])
+def test_bytes_that_are_not_utf_8_are_refused(tmp_path, how, column):
+    """A fault that mutated studies found: chromosome, reference and alternate are read as text."""
+    lines = vcf_text(SAMPLES, many(20)).encode().split(b"\n")
+    fields = lines[-10].split(b"\t")
+    before = lines[-11].split(b"\t")
+    fields[column] = b"\xaf" + fields[column]
+    lines[-10] = b"\t".join(fields)
+    path = tmp_path / "x.vcf"
+    path.write_bytes(b"\n".join(lines))
+    if how == "tbi":
+        pysam.tabix_compress(str(path), f"{path}.gz")
+        pysam.tabix_index(f"{path}.gz", preset="vcf")
+        path = tmp_path / "x.vcf.gz"
+    (problem,) = problems_of(read, path, SAMPLES, [["chr1", 1, None], ["chr2", 1, None]] if how == "tbi" else None)
+    assert problem.place == f"after record {before[0].decode()}:{before[1].decode()}"
+    assert "UTF-8" in problem.found
+    assert r"\xaf" in problem.found
+
+
 @pytest.mark.parametrize("text", ["", "hello\n", "##fileformat=VCFv4.2\n"])
 def test_what_is_no_vcf_is_refused(tmp_path, text):
     (problem,) = problems_of(vcf.plan, [written(tmp_path / "x", text)])
