@@ -121,7 +121,7 @@ rule filters:
         "results/{study}/{species}/logs/filters.log",
     benchmark:
         "results/{study}/{species}/benchmarks/filters.tsv"
-    threads: 2
+    threads: 1
     resources:
         mem_mb=memory_mb("filters"),
         runtime=minutes("filters"),

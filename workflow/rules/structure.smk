@@ -85,7 +85,7 @@ rule pca:
         "results/{study}/{species}/logs/pca.log",
     benchmark:
         "results/{study}/{species}/benchmarks/pca.tsv"
-    threads: 2
+    threads: 1
     resources:
         mem_mb=memory_mb("pca"),
         runtime=minutes("pca"),
