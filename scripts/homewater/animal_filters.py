@@ -29,7 +29,7 @@ from homewater.identity import (
 )
 from homewater.kinship import gross_excess, kin_markers, kinship_within_sites, thin_families
 from homewater.site_fit import fit_to_sites, fits_another_site, swapped_labels, unlike_any_site
-from homewater.statistics import divide_or_nan
+from homewater.statistics import binomial_upper_tail, divide_or_nan
 from homewater.store import Genotypes
 
 WIDELY_CALLED = 0.5  # markers called in fewer of the defining animals say nothing of an animal's quality
@@ -124,9 +124,8 @@ def _files_disagree(animals: Animals, concordance: np.ndarray, least: float) -> 
     animals.flag(animals.kept & told & (np.nan_to_num(share) > 1 - least), "files_disagree")
     # by chance: a share of errors as most animals have it
     usual = np.nanmedian(share[told]) if told.any() else 0.0
-    most, judged = np.floor((1 - least) * compared), told & animals.kept & (compared > 0)
-    # P(more than `most` of `compared` differ), a binomial tail as an incomplete beta function
-    expected = special.betainc(most + 1.0, np.maximum(compared - most, 1.0), usual)[judged].sum()
+    judged, most = told & animals.kept, np.floor((1 - least) * compared)
+    expected = binomial_upper_tail(most + 1, compared, usual)[judged].sum()
     animals.note("files_disagree", int(animals.flagged("files_disagree").sum()), float(expected))
 
 

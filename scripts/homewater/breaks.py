@@ -192,6 +192,19 @@ def _lies_between(
     return False
 
 
+def accepted(table: pd.DataFrame, location_ids: list[str], edges: np.ndarray) -> np.ndarray:
+    """Return which edges table breaks holds for boundaries, bool (n_edges,).
+
+    Args:
+        table: table breaks.
+        location_ids: sites, in the order of the numbers in `edges`.
+        edges: int64 (n - 1, 2), the tree on which the table was made.
+    """
+    rows = table[table["reading"] == "boundary"]
+    broken = set(zip(rows["side_a_nearest_site"], rows["side_b_nearest_site"], strict=True))
+    return np.array([(location_ids[i], location_ids[j]) in broken for i, j in edges], dtype=bool)
+
+
 def breaks_table(edges: np.ndarray, cuts: list[Cut], location_ids: list[str], km: np.ndarray) -> pd.DataFrame:
     """Return table breaks: one row an edge, breaks first.
 

@@ -14,8 +14,10 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from homewater.errors import Problem
+from homewater.event_dates import date_span
 from homewater.input_files import GenotypeHeader
-from homewater.input_tables import ReadTable, date_span, nearest, shown
+from homewater.input_tables import ReadTable
+from homewater.user_text import nearest, shown
 
 NEAR_DEGREES = 10.0  # sites within this of one another, in latitude and in longitude, lie on the same coast
 WILD = "wild"

@@ -14,9 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from homewater.statistics import t_quantile
+from homewater.statistics import LIKELIHOOD_DROP, t_quantile
 
-DROP = 3.841458820694124 / 2  # half of the 95 % quantile of chi-square with one degree of freedom
 SCATTER_LEVEL = 0.05  # level at which the sites' scatter about the best curve counts as more than chance
 LEAST_FLOOR = 1e-9
 NARROWEST, WIDEST = 1e-3, 50.0  # widths tried: of the closest two sites' distance, of the whole stretch
@@ -155,9 +154,9 @@ def dispersion(data: Shares, best: float) -> tuple[float, float]:
         best: log likelihood of the best curve.
 
     Returns:
-        Deviance over degrees of freedom (sites measured, less two) and half of
-        Student's t squared times that; 1 and DROP where the deviance is no larger than chance explains, or where no
-        degree of freedom is left. The floor counts as part of what a site is expected to show.
+        Deviance over degrees of freedom (sites measured, less two) and half of Student's t squared times that; 1 and
+        LIKELIHOOD_DROP where the deviance is no larger than chance explains, or where no degree of freedom is left. The
+        floor counts as part of what a site is expected to show.
 
     Source: McCullagh & Nelder (1989) Generalized Linear Models, 2nd edition, sections 4.5 and 9.2 (over-dispersion as a
         factor of the variance, from memory); the test before it is our choice, lest intervals of sound data be wider.
@@ -168,9 +167,9 @@ def dispersion(data: Shares, best: float) -> tuple[float, float]:
     degrees = int(data.measured.sum()) - 2
     deviance = 2 * float(most - best)
     if degrees < 1 or special.chdtrc(degrees, max(deviance, 0.0)) >= SCATTER_LEVEL:
-        return 1.0, DROP
+        return 1.0, LIKELIHOOD_DROP
     scatter = max(1.0, deviance / degrees)
-    return scatter, max(DROP, scatter * float(t_quantile(degrees)) ** 2 / 2)
+    return scatter, max(LIKELIHOOD_DROP, scatter * float(t_quantile(degrees)) ** 2 / 2)
 
 
 def expected_shares(data: Shares, cline: Cline) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

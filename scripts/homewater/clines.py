@@ -20,6 +20,7 @@ import pandas as pd
 from homewater.cline import Shares, expected_shares, fit_cline
 from homewater.contrasts import Replicates
 from homewater.statistics import wilson
+from homewater.unit_names import unit_number
 
 _CLINE_COLUMNS = ["unit_a", "unit_b", "n_sites", "centre_km", "centre_ci_low", "centre_ci_high", "width_km",
                   "width_ci_low", "width_ci_high", "centre_between_a", "centre_between_b", "status",
@@ -57,9 +58,9 @@ def clines_tables(coast: CoastUnits, replicates: Replicates) -> tuple[pd.DataFra
         coast: sites and units.
         replicates: pairwise figures of the sites.
     """
-    pairs = {tuple(sorted((coast.unit[i], coast.unit[j]), key=_number)) for i, j in coast.edges.tolist()}
+    pairs = {tuple(sorted((coast.unit[i], coast.unit[j]), key=unit_number)) for i, j in coast.edges.tolist()}
     clines, sites = [], []
-    for unit_a, unit_b in sorted((p for p in pairs if p[0] != p[1]), key=lambda p: (_number(p[0]), _number(p[1]))):
+    for unit_a, unit_b in sorted((p for p in pairs if p[0] != p[1]), key=lambda p: [unit_number(u) for u in p]):
         row, of_sites = _cline(coast, replicates, unit_a, unit_b)
         clines.append(row)
         sites += of_sites
@@ -220,7 +221,3 @@ def _walk(edges: np.ndarray, start: int) -> np.ndarray:
         left.remove(edge)
         order.append(edge[0] if edge[1] == order[-1] else edge[1])
     return np.array(order, dtype=np.int64)
-
-
-def _number(unit: str) -> int:
-    return int(unit.rsplit("_", 1)[1])

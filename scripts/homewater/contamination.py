@@ -15,7 +15,7 @@ from scipy import special
 
 from homewater.heterozygosity import SPREADS
 from homewater.read_balance import MIN_DEPTH, balance_limits
-from homewater.statistics import divide_or_nan
+from homewater.statistics import CHI_SQUARE_95, divide_or_nan
 
 MIN_READS = 1000  # at homozygous calls; fewer tell too little of one animal
 MIN_HETEROZYGOUS = 50  # calls whose balance is judged
@@ -24,7 +24,6 @@ SHARES = np.arange(101) / 200  # that are tried: 0 to 1/2, beyond which the othe
 MODEL_ERROR = 0.25  # of an expected excess: callers differ, and so do the sites from which the other animal may be
 CALLER_ERROR = (0.001, 0.02)  # of a read, as callers take it
 LEAST_DEPTH, GREATEST_DEPTH = 4, 300  # of the reads modelled
-_CHI_SQUARE_95 = 3.841458820694124
 
 
 @dataclass(frozen=True)
@@ -109,7 +108,7 @@ def contamination(read_balance: np.ndarray, second: np.ndarray, usual: np.ndarra
         more = _distance(imbalance - middle, imbalances - imbalances[:, :1], imbalance_spread)
         distance[uneven_known] += more[uneven_known]
         best = distance.argmin(axis=1)
-        near = distance - distance[np.arange(n), best][:, None] <= _CHI_SQUARE_95
+        near = distance - distance[np.arange(n), best][:, None] <= CHI_SQUARE_95
         share = np.where(known, SHARES[best], np.nan)
         low = np.where(known, SHARES[near.argmax(axis=1)], np.nan)
         high = np.where(known, SHARES[len(SHARES) - 1 - near[:, ::-1].argmax(axis=1)], np.nan)

@@ -14,22 +14,13 @@ import numpy as np
 import pandas as pd
 
 from homewater.errors import MAX_LISTED, InputError, Problem
+from homewater.event_dates import NO_DATE, looks_like_date
 from homewater.input_files import GenotypeHeader
-from homewater.input_tables import (
-    NO_DATE,
-    SAVE_AS,
-    ReadTable,
-    Unreadable,
-    file_problem,
-    looks_like_date,
-    nearest,
-    read_input_table,
-    records,
-    shown,
-)
+from homewater.input_tables import ReadTable, Unreadable, read_input_table, records
 from homewater.part_reader import NOTED, SKIPPED, THRESHOLDS
 from homewater.read_balance import COLUMNS
 from homewater.store import CHUNK, VariantBlock
+from homewater.user_text import SAVE_AS, file_problem, nearest, shown
 
 ANIMAL = "materialSampleID"
 MISSING_WORDS = ("", "NA", "./.", "-/-", "?/?")

@@ -20,7 +20,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from homewater.errors import Problem
-from homewater.input_tables import file_problem, read_text, shown
+from homewater.user_text import file_problem, read_text, shown
 
 # Empty block that ends every whole BGZF file.
 # Source: SAM/BAM format specification, section 4.1.2, "End-of-file marker".

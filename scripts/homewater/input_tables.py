@@ -6,7 +6,6 @@ nothing in them; columns beyond those of the schema (left out, and listed). Refu
 
 from __future__ import annotations
 
-import calendar
 import csv
 import difflib
 import io
@@ -15,31 +14,18 @@ import re
 import unicodedata
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from datetime import date
 from pathlib import Path
 
 import pandas as pd
 
 from homewater.errors import Problem
+from homewater.event_dates import NO_DATE, date_span, looks_like_date, normal_date
 from homewater.tables import required_columns, table_schema, value_problem
+from homewater.user_text import SAVE_AS, nearest, read_text, shown
 
 NEAR_MISS = 0.85  # likeness (difflib ratio) above which an unknown column is taken for a misspelt one
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+", re.ASCII)
-# what spreadsheets make of names such as MAR1, SEP2 or 1-2-20; common practice, no source
-_MONTHS = "jan|feb|mar|apr|may|jun|jul|aug|sep|sept|oct|nov|dec"
-_SHEET_DATE = re.compile(
-    rf"\d{{1,2}}[-/. ]({_MONTHS})([-/. ]\d{{2,4}})?|({_MONTHS})[-/. ]\d{{2,4}}|\d{{1,2}}([-/.])\d{{1,2}}\4\d{{2,4}}"
-    r"|\d{4}([-/.])\d{2}\5\d{2}([ T]00:00(:00)?)?",
-    re.ASCII | re.IGNORECASE,
-)
-_TIME = r"T([01]\d|2[0-3]):[0-5]\d(:[0-5]\d(\.\d+)?)?(Z|[+-]\d{2}(:?\d{2})?)?"
-_DAY = re.compile(rf"(\d{{4}}(?:-\d{{2}}(?:-\d{{2}})?)?)(?:(?<=-\d\d-\d\d){_TIME})?", re.ASCII)
-_SHORT_END = re.compile(r"(\d{2}-)?\d{2}", re.ASCII)
-SAVE_AS = "save it as CSV with commas between the columns, points in numbers, and UTF-8"
-
-
-NO_DATE = "a marker's name (spreadsheets make dates of names such as MAR1: import the columns as text)"
 
 
 @dataclass
@@ -61,48 +47,6 @@ class ReadTable:
     problems: list[Problem] = field(default_factory=list)
     ignored: list[str] = field(default_factory=list)
     whole: bool = True
-
-
-def file_problem(path: str | Path, name: str) -> Problem | None:
-    """Return what keeps a file from being read (missing, a folder, not allowed, empty), else None.
-
-    Args:
-        path: where the file is.
-        name: the file as the user wrote it, for the message.
-    """
-    path, remedy = Path(path), "a file that can be read; its path is relative to the study file"
-    try:
-        if path.is_dir():
-            return Problem(name, "", "", "a folder", remedy)
-        if path.exists() and not path.is_file():
-            return Problem(name, "", "", "something that is no plain file", remedy)
-        with open(path, "rb") as handle:
-            return None if handle.read(1) else Problem(name, "", "", "an empty file", "a file with content")
-    except FileNotFoundError:
-        return Problem(name, "", "", "no such file", remedy)
-    except PermissionError:
-        return Problem(name, "", "", "a file that this user may not read", remedy)
-    except OSError as error:
-        return Problem(name, "", "", f"a file that cannot be read ({error.strerror})", remedy)
-
-
-def read_text(path: str | Path, name: str) -> str | Problem:
-    """Return the text of a UTF-8 file without its byte-order mark, or the problem that keeps it from being read."""
-    problem = file_problem(path, name)
-    if problem:
-        return problem
-    content = Path(path).read_bytes()
-    if content.startswith(b"PK\x03\x04"):
-        return Problem(name, "", "", "a spreadsheet or an archive, not text", SAVE_AS)
-    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return Problem(name, "line 1", "", "text in UTF-16", SAVE_AS)
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = len(re.findall(rb"\r\n|\r|\n", content[: error.start])) + 1
-        found = f"byte 0x{content[error.start]:02X}, which is not UTF-8"
-        return Problem(name, f"line {line}", "", found, "text saved as UTF-8")
-    return text if text.strip() else Problem(name, "", "", "an empty file", "a file with content")
 
 
 def read_input_table(path: str | Path, name: str, schema_name: str) -> ReadTable:
@@ -310,63 +254,12 @@ def allowed_value(described: dict) -> str:
     return words if limits.get("required") else f"{words}, or nothing"
 
 
-def shown(text: str) -> str:
-    """Return a value for a message: cut at 60 characters, what cannot be seen as its code."""
-    text = text if len(text) <= 60 else text[:57] + "..."
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
-
-
-def looks_like_date(text: str) -> bool:
-    """Return whether a name is such a date as spreadsheets make of names like MAR1."""
-    return bool(_SHEET_DATE.fullmatch(text))
-
-
-def nearest(text: str, known: Iterable[str]) -> str | None:
-    """Return the known word that a misspelt one most resembles, or None; case and Unicode form count little."""
-    plain = {unicodedata.normalize("NFKC", word).casefold().strip(): word for word in known}
-    match = difflib.get_close_matches(unicodedata.normalize("NFKC", text).casefold().strip(), plain, n=1, cutoff=0.75)
-    return plain[match[0]] if match else None
-
-
 def _swap_hint(column: str, value: object, cells: list[str], place: dict[str, int]) -> str:
     other = place.get("decimalLongitude")
     if column != "decimalLatitude" or value is None or other is None or not _NUMBER.fullmatch(cells[other]):
         return ""
     fits = abs(value) <= 180 and abs(float(cells[other])) <= 90
     return " (latitude and longitude look swapped)" if fits else ""
-
-
-def normal_date(text: str) -> str | None:
-    """Return an event date as YYYY[-MM[-DD]] or two of them joined by /, without times; None if it is no date.
-
-    Source: Darwin Core, term eventDate (ISO 8601-1:2019); the end of a span may leave out what its start has.
-    """
-    parts = text.split("/")
-    if len(parts) == 2 and _SHORT_END.fullmatch(parts[1]) and len(parts[0]) == 10:
-        parts[1] = parts[0][: 10 - len(parts[1])] + parts[1]
-    found = [_DAY.fullmatch(part) for part in parts]
-    return "/".join(match[1] for match in found) if all(found) and len(found) < 3 else None
-
-
-def date_span(text: str) -> tuple[date, date] | None:
-    """Return the first and the last day that an event date covers, or None if it is no date; forms: `normal_date`."""
-    spans = []
-    for part in (normal_date(text) or "").split("/"):
-        try:
-            year, month, day = (*map(int, part.split("-")), None, None)[:3]
-            last = 12 if month is None else month
-            last_day = calendar.monthrange(year, last)[1] if day is None else day
-            first = date(year, 1 if month is None else month, 1 if day is None else day)
-            spans.append((first, date(year, last, last_day)))
-        except ValueError:  # an empty text too
-            return None
-    return None if spans[0][0] > spans[-1][1] else (spans[0][0], spans[-1][1])
-
-
-def event_year(text: str) -> int | None:
-    """Return the year in which an event date starts, or None if it is no date."""
-    span = date_span(text)
-    return span[0].year if span else None
 
 
 # --- the whole table ---

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from homewater.contrasts import Replicates
+from homewater.unit_names import sorted_units
 
 MIN_SITES = 3
 _SHARED = np.arange(0, 0.5, 0.01)  # correlation of two pairs that share a site; at 0.5 the pairs are their sites' sums
@@ -25,7 +26,7 @@ def isolation_table(replicates: Replicates, km: np.ndarray, units: list[str]) ->
 
     Source: Rousset (1997) Genetics 145:1219-1228, one dimension: the slope against distance.
     """
-    names = sorted({u for u in units if u}, key=lambda name: int(name.rsplit("_", 1)[1]))
+    names = sorted_units(units)
     scopes = [("all", np.arange(len(km)))]
     scopes += [(u, np.flatnonzero(np.array(units) == u)) for u in names]
     rows = [row_of(replicates, km, name, sites) for name, sites in scopes if name == "all" or len(sites) >= MIN_SITES]

@@ -13,9 +13,9 @@ import pandas as pd
 
 from homewater.frequency_prior import FrequencyPrior
 from homewater.likelihood import class_list, class_table, log_likelihoods
+from homewater.statistics import LIKELIHOOD_DROP
 
 BASELINE_DRAWS = 200  # baselines drawn anew: their spread is then known to within a tenth
-DROP = 1.920729410347062  # half the 0.95 quantile of chi-square with 1 degree of freedom
 _Z = 1.959963984540054
 _STEPS = 20000
 _LOOK = 20  # EM steps between two looks at the likelihood
@@ -98,13 +98,13 @@ def profile_intervals(log_likelihood: np.ndarray) -> tuple[np.ndarray, np.ndarra
     ends = np.empty((2, n_units))
     for u in range(n_units):
         for side, end in enumerate((0.0, 1.0)):
-            if top - _fit(likelihood, u, end)[0] <= DROP:
+            if top - _fit(likelihood, u, end)[0] <= LIKELIHOOD_DROP:
                 ends[side, u] = end
                 continue
             inside, outside = best[u], end
             for _ in range(30):
                 middle = (inside + outside) / 2
-                if top - _fit(likelihood, u, middle)[0] <= DROP:
+                if top - _fit(likelihood, u, middle)[0] <= LIKELIHOOD_DROP:
                     inside = middle
                 else:
                     outside = middle

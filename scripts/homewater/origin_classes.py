@@ -8,8 +8,8 @@ import pandas as pd
 
 from homewater.frequency_prior import FrequencyPrior
 from homewater.likelihood import CLASSES, allele_share, left_out_counts, pair_table, unit_pairs, with_error
+from homewater.statistics import LIKELIHOOD_DROP
 
-DROP = 1.920729410347062  # half the 0.95 quantile of chi-square with 1 degree of freedom
 _GRID = 50
 _STEPS = 60
 
@@ -90,7 +90,9 @@ def hybrid_index(
         index, low, high: float64 (n_animals,) in [0, 1]; NaN where nothing is typed.
     """
     share_a, share_b = (np.ascontiguousarray(s, dtype=float) for s in (share_a, share_b))
-    found = _hybrid_indices(np.ascontiguousarray(dosages, dtype=np.int8), share_a, share_b, float(error), DROP)
+    found = _hybrid_indices(
+        np.ascontiguousarray(dosages, dtype=np.int8), share_a, share_b, float(error), LIKELIHOOD_DROP
+    )
     return found[:, 0], found[:, 1], found[:, 2]
 
 

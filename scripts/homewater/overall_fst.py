@@ -10,8 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from homewater.differentiation import HET, HOM_ALT, HOM_REF, block_weights, joint_components
-from homewater.statistics import ratio_interval
+from homewater.differentiation import HET, HOM_ALT, block_weights, joint_components
+from homewater.statistics import n_called, ratio_interval
+from homewater.unit_names import sorted_units
 
 CHUNK = 16384  # markers held at once as float64
 _NOTHING = (np.nan, np.nan, np.nan)
@@ -39,7 +40,7 @@ def equal_size_components(counts: np.ndarray, block: np.ndarray) -> tuple[np.nda
         return top, bottom, used
     for start in range(0, len(counts), CHUNK):
         part, where = counts[start : start + CHUNK], block[start : start + CHUNK]
-        typed = part[:, :, HOM_REF] + part[:, :, HET] + part[:, :, HOM_ALT]
+        typed = n_called(part)
         keep = typed.min(axis=1) >= 2
         n, het, hom = (x[keep].astype(np.float64) for x in (typed, part[:, :, HET], part[:, :, HOM_ALT]))
         m = n.min(axis=1)
@@ -65,7 +66,7 @@ def overall_table(counts: np.ndarray, block: np.ndarray, units: list[str]) -> pd
         block: int (n_markers,), jackknife blocks.
         units: unit of each site, empty where it has none.
     """
-    names = sorted({u for u in units if u}, key=lambda name: int(name.rsplit("_", 1)[1]))
+    names = sorted_units(units)
     scopes = [("all", np.arange(len(units)))] + [(u, np.flatnonzero(np.array(units) == u)) for u in names]
     rows = []
     for scope, sites in scopes:

@@ -15,14 +15,10 @@ from homewater.frequency_prior import FrequencyPrior, fit_prior
 from homewater.gene_drop import RecombinationMap
 from homewater.likelihood import MISSING
 from homewater.marker_choice import candidates, copies_of, drift_by_unit, frequencies, rank_markers
+from homewater.unit_names import unit_names
 
 FOREIGN = "recent_foreign_ancestry"
 RESERVE_SHARE = 4  # one reserve marker for so many on the panel
-
-
-def unit_names(n_units: int) -> list[str]:
-    """Return `unit_1`, `unit_2` ..."""
-    return [f"unit_{u + 1}" for u in range(n_units)]
 
 
 def unit_numbers(names: pd.Series) -> np.ndarray:

@@ -158,10 +158,9 @@ class PartReader:
         try:
             yield from self._blocks()
         except UnicodeDecodeError as error:
-            shown = "".join(chr(byte) if 32 < byte < 127 else f"\\x{byte:02x}" for byte in error.object[:40])
-            place, allowed = f"after record {self._last}", "text in UTF-8"
-            problem = Problem(self._path.name, place, "", f"bytes that are not UTF-8, {shown}", allowed)
-            raise InputError([*self._problems, problem]) from None
+            found = f"byte 0x{error.object[error.start]:02X}, which is not UTF-8"
+            place = f"after record {self._last}"
+            raise InputError([*self._problems, Problem(self._path.name, place, "", found, "text in UTF-8")]) from None
 
     def _blocks(self) -> Iterator[VariantBlock]:
         columns: list[tuple] = []

@@ -13,9 +13,10 @@ import numba
 import numpy as np
 import pandas as pd
 
+from homewater.statistics import LIKELIHOOD_DROP
+
 #: Classes with ancestry from elsewhere within two generations; a second backcross to the local unit is older.
 RECENT = ("pure_b", "F1", "F2", "backcross_a", "backcross_b", "second_backcross_b", "unsampled")
-DROP = 1.920729410347062  # half the 0.95 quantile of chi-square with 1 degree of freedom
 _PSEUDO = 0.5
 _STEPS = 5000
 _LOOK = 20  # EM steps between two looks at the likelihood
@@ -154,13 +155,13 @@ def recent_share(counts: np.ndarray, power: PowerCounts) -> tuple[float, float, 
             top, share = max(top, value), end
     ends = []
     for end in (0.0, 1.0):
-        if top - _fit(counts, simulated, power.recent, end)[0] <= DROP:
+        if top - _fit(counts, simulated, power.recent, end)[0] <= LIKELIHOOD_DROP:
             ends.append(end)
             continue
         inside, outside = share, end
         for _ in range(24):
             middle = (inside + outside) / 2
-            if top - _fit(counts, simulated, power.recent, middle)[0] <= DROP:
+            if top - _fit(counts, simulated, power.recent, middle)[0] <= LIKELIHOOD_DROP:
                 inside = middle
             else:
                 outside = middle

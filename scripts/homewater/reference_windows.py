@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from homewater.errors import InputError, Problem
-from homewater.input_tables import shown
+from homewater.user_text import shown
 
 
 def read_windows(

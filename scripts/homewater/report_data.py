@@ -9,6 +9,7 @@ import pandas as pd
 
 from homewater.coast_order import coast_order
 from homewater.rounding import is_missing
+from homewater.unit_names import unit_names
 
 # Every table of a species that the report reads: name here -> schema, which is also the file's stem.
 SPECIES_TABLES = {
@@ -93,7 +94,7 @@ class SpeciesResults:
     @property
     def unit_names(self) -> list[str]:
         """All units, in their order."""
-        return [f"unit_{number}" for number in range(1, self.n_units + 1)]
+        return unit_names(self.n_units)
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,10 @@ MIN_CHROMOSOMES = 5
 CONTIGUOUS_BLOCKS = 20
 
 
+CHI_SQUARE_95 = 3.841458820694124  # 0.95 quantile with one degree of freedom
+LIKELIHOOD_DROP = CHI_SQUARE_95 / 2  # fall of log likelihood that bounds a 95 % profile interval
+
+
 def block_basis(chrom: np.ndarray, min_blocks: int = MIN_CHROMOSOMES) -> str:
     """Return what the jackknife leaves out: `chromosomes`, or `contiguous_blocks` where those are too few.
 

@@ -61,7 +61,7 @@ def write_genotypes(
         attributes: JSON values kept with the store; read after the last block, so blocks may still count into them.
         read_balance: int64 (n_samples, 6), columns as in `Genotypes.read_balance`; read after the last block, and kept
             where it holds any read.
-        planes_only: leave out `call_genotype`, which only other programs read; for parts that are joined and dropped.
+        planes_only: leave out `call_genotype` and the markers' names, for parts that are joined and dropped.
     """
     sample_ids, location_ids = np.asarray(sample_ids, dtype=str), np.asarray(location_ids, dtype=str)
     layout = _layout_of(location_ids)
@@ -116,9 +116,11 @@ def write_genotypes(
             ("variant_id", identifier, str, ("variants",)),
             ("variant_id_mask", identifier == ".", "bool", ("variants",)),
             ("variant_allele", alleles, str, ("variants", "alleles")),
-            ("homewater_marker", marker_names(chrom, position, identifier, alleles), str, ("variants",)),
         ):
             write_column(group, name, values, dtype, names)
+        if calls is not None:
+            marker = marker_names(chrom, position, identifier, alleles)
+            write_column(group, "homewater_marker", marker, str, ("variants",))
         with_reads = read_balance is not None and bool(np.any(read_balance))
         if with_reads:
             write_column(group, "homewater_read_balance", read_balance, "int64", ("samples", "read_balance"))

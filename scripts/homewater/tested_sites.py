@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from homewater.site_counts import SiteCounts
 from homewater.site_tree import bridged, distance_matrix
 from homewater.statistics import chromosome_blocks
 
@@ -47,6 +48,22 @@ def tested_sites(
     km = distance_matrix(ids, sea_distance)
     block = chromosome_blocks(markers["chrom"].to_numpy(), markers["pos"].to_numpy())
     return TestedSites(ids, np.ascontiguousarray(counts[:, chosen]), block, km, bridged(km))
+
+
+def sites_with_units(
+    counts: SiteCounts, units: pd.DataFrame, sea_distance: pd.DataFrame
+) -> tuple[TestedSites, pd.DataFrame]:
+    """Return the sites that have a unit by their own animals, and their rows of table units.
+
+    Args:
+        counts: counts by site, over the markers that pass the technical filters.
+        units: table units.
+        sea_distance: table sea_distance.
+    """
+    placed = units.set_index("locationID")
+    own = placed.loc[list(counts.location_ids), "basis"].to_numpy() == "own_animals"
+    found = tested_sites(counts.counts, counts.location_ids, counts.markers, sea_distance, own)
+    return found, placed.loc[found.ids]
 
 
 def animals_by_site(counts: np.ndarray) -> np.ndarray:

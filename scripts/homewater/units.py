@@ -11,6 +11,7 @@ import pandas as pd
 from homewater.break_rules import NEAR_SITES, BreakRules, mixes_at_site
 from homewater.contrasts import Replicates, mean_between, mixture, step_rate, to_fst
 from homewater.site_tree import nearest, segments
+from homewater.unit_names import sorted_units, unit_names
 
 BETWEEN_SHARE = 0.1  # a site between two units counts as the nearer one's within this share of the way between them
 
@@ -125,10 +126,8 @@ def units_table(
             continue
         chosen = _nearest_unit(i, own, km, faces) if native.get(name, True) else None
         found.append((*chosen, "nearest_by_water") if chosen else (None, False, "none"))
-    number: dict[int, str] = {}
-    for u, _, _ in found:
-        if u is not None:
-            number.setdefault(u, f"unit_{len(number) + 1}")
+    met = dict.fromkeys(u for u, _, _ in found if u is not None)
+    number = dict(zip(met, unit_names(len(met)), strict=True))
     return pd.DataFrame(
         {
             "locationID": ids,
@@ -163,7 +162,7 @@ def borders(table: pd.DataFrame) -> dict:
         table: table units; sites without a unit are left out.
     """
     placed = table[table["unit"] != ""]
-    units = sorted(set(placed["unit"]), key=lambda name: int(name.rsplit("_", 1)[1]))
+    units = sorted_units(placed["unit"])
     of_unit = {u: list(dict.fromkeys(placed.loc[placed["unit"] == u, "jurisdiction"])) for u in units}
     agencies = list(dict.fromkeys(placed["jurisdiction"]))
     return {

@@ -17,10 +17,11 @@ from homewater.frequency_prior import FrequencyPrior
 from homewater.likelihood import class_list, log_likelihoods_left_out
 from homewater.marker_choice import drift_by_unit
 from homewater.origin_classes import mixture, origin_table, verdicts_by_pair
-from homewater.panel import panel_rows, reference_arrays, unit_names
+from homewater.panel import panel_rows, reference_arrays
 from homewater.step import run_step
 from homewater.store import open_genotypes
 from homewater.tables import empty_table, read_table, write_table
+from homewater.unit_names import unit_names
 from homewater.verdict import OUTCOMES, verdicts
 from homewater.writer import write_json
 

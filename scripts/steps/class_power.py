@@ -15,11 +15,12 @@ from homewater.class_power import TOLD_APART, indistinct_groups, power_table, si
 from homewater.exclusion import MIN_TYPED, exclusion_markers
 from homewater.frequency_prior import FrequencyPrior
 from homewater.likelihood import class_list
-from homewater.panel import panel_model, panel_rows, reference_arrays, unit_names
+from homewater.panel import panel_model, panel_rows, reference_arrays
 from homewater.seeds import generator
 from homewater.step import run_step
 from homewater.store import open_genotypes
 from homewater.tables import empty_table, read_table, write_table
+from homewater.unit_names import unit_names
 from homewater.writer import write_json
 
 

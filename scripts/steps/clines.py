@@ -1,12 +1,14 @@
 """Rule clines: centre and width of the cline of ancestry between each two adjacent units, where the coast is a line."""
 
+import numpy as np
+
 from homewater.clines import CoastUnits, clines_tables
 from homewater.contrasts import pair_replicates
 from homewater.site_counts import open_site_counts
 from homewater.site_tree import spanning_tree
 from homewater.step import run_step
 from homewater.tables import read_table, write_table
-from homewater.tested_sites import animals_by_site, tested_sites
+from homewater.tested_sites import animals_by_site, sites_with_units
 
 
 def main(site_counts: str, markers: str, units: str, sea_distance: str, clines: str, cline_sites: str) -> None:
@@ -14,15 +16,12 @@ def main(site_counts: str, markers: str, units: str, sea_distance: str, clines: 
     counts = open_site_counts(site_counts)
     animals = animals_by_site(counts.counts)
     counts = counts.subset(read_table(markers)["passes_technical"].to_numpy(dtype=bool))
-    placed = read_table(units).set_index("locationID")
-    own = placed.loc[list(counts.location_ids), "basis"].to_numpy() == "own_animals"
-    found = tested_sites(counts.counts, counts.location_ids, counts.markers, read_table(sea_distance), own)
-    here = placed.loc[found.ids]
+    found, here = sites_with_units(counts, read_table(units), read_table(sea_distance))
     coast = CoastUnits(
         ids=found.ids,
         unit=here["unit"].tolist(),
         contact_zone=here["contact_zone"].to_numpy(dtype=bool),
-        animals=animals[own],
+        animals=animals[np.isin(counts.location_ids, found.ids)],
         edges=spanning_tree(found.bridged_km),
         km=found.km,
     )

@@ -9,6 +9,7 @@ from homewater.statistics import chromosome_blocks
 from homewater.step import run_step
 from homewater.store import open_genotypes
 from homewater.tables import empty_table, read_table, write_table
+from homewater.unit_names import sorted_units
 
 
 def main(
@@ -32,8 +33,7 @@ def main(
     some = evenly_spaced(np.flatnonzero(read_table(markers)["thinned"].to_numpy(dtype=bool)), MAX_MARKERS)
     block = chromosome_blocks(store.markers["chrom"].to_numpy()[some], store.markers["pos"].to_numpy()[some])
     found = [empty_table("clusters_within_units")]
-    names = sorted({u for u in sites["unit"] if u}, key=lambda name: int(name.rsplit("_", 1)[1]))
-    for name in names:
+    for name in sorted_units(sites["unit"]):
         ours = usable & (unit == name).to_numpy()
         if ours.sum() < MIN_ANIMALS or not some.size:
             continue

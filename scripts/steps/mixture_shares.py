@@ -10,14 +10,16 @@ from pathlib import Path
 import numpy as np
 
 from homewater.class_odds import counts_by_unit
+from homewater.event_dates import event_year
 from homewater.frequency_prior import FrequencyPrior
 from homewater.likelihood import class_list, class_table, log_likelihoods
 from homewater.mixture import drawn_likelihoods, mixture_table
-from homewater.panel import panel_rows, reference_arrays, unit_names
+from homewater.panel import panel_rows, reference_arrays
 from homewater.seeds import generator
 from homewater.step import run_step
 from homewater.store import open_genotypes
 from homewater.tables import empty_table, read_table, write_table
+from homewater.unit_names import unit_names
 
 
 def main(
@@ -42,7 +44,7 @@ def main(
         write_table(empty_table("mixture_shares"), shares, "mixture_shares")
         return
     dates = read_table(samples, "input_samples").query("species == @species").set_index("materialSampleID")["eventDate"]
-    query["year"] = dates.loc[query["materialSampleID"]].str[:4].astype(int).to_numpy()
+    query["year"] = dates.loc[query["materialSampleID"]].map(event_year).to_numpy(dtype=np.int64)
     error = json.loads(Path(genotyping_error).read_text(encoding="utf-8"))["estimate"]
     prior = FrequencyPrior.from_record(json.loads(Path(panel_summary).read_text(encoding="utf-8"))["frequency_prior"])
     store = open_genotypes(genotypes)

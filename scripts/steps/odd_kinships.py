@@ -1,28 +1,21 @@
 """Rule odd_kinships: sites that differ from their neighbours by water more than from a site far away."""
 
-import numpy as np
-
+from homewater.breaks import accepted
 from homewater.contrasts import pair_replicates
 from homewater.odd_kinships import odd_kinships_table
 from homewater.site_counts import open_site_counts
 from homewater.site_tree import segments, spanning_tree
 from homewater.step import run_step
 from homewater.tables import empty_table, read_table, write_table
-from homewater.tested_sites import tested_sites
+from homewater.tested_sites import sites_with_units
 
 
 def main(site_counts: str, markers: str, breaks: str, units: str, sea_distance: str, table: str) -> None:
     """Read, compute, write; arguments carry the names that the rule gives them."""
     counts = open_site_counts(site_counts).subset(read_table(markers)["passes_technical"].to_numpy(dtype=bool))
-    placed = read_table(units).set_index("locationID").loc[counts.location_ids]
-    own = (placed["basis"] == "own_animals").to_numpy()
-    found = tested_sites(counts.counts, counts.location_ids, counts.markers, read_table(sea_distance), own)
-    evidence = read_table(breaks)
-    evidence = evidence[evidence["reading"] == "boundary"]
-    broken = set(zip(evidence["side_a_nearest_site"], evidence["side_b_nearest_site"], strict=True))
+    found, _ = sites_with_units(counts, read_table(units), read_table(sea_distance))
     edges = spanning_tree(found.bridged_km)
-    cut = np.array([(found.ids[i], found.ids[j]) in broken for i, j in edges], dtype=bool)
-    segment = segments(edges, cut, len(found.ids))
+    segment = segments(edges, accepted(read_table(breaks), found.ids, edges), len(found.ids))
     result = odd_kinships_table(pair_replicates(found.counts, found.block), found.km, segment, found.ids)
     write_table(result if len(result) else empty_table("odd_kinships"), table)
 

@@ -10,10 +10,11 @@ from pathlib import Path
 import numpy as np
 
 from homewater.marker_choice import clear_of_others
-from homewater.panel import choose, frequency_sites, panel_table, reference_table, reference_units, unit_names
+from homewater.panel import choose, frequency_sites, panel_table, reference_table, reference_units
 from homewater.step import run_step
 from homewater.store import open_genotypes
 from homewater.tables import empty_table, read_table, write_table
+from homewater.unit_names import unit_names
 from homewater.writer import write_json
 
 

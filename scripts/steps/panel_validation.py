@@ -15,12 +15,13 @@ import pandas as pd
 from homewater.class_draws import study_map
 from homewater.frequency_prior import FrequencyPrior
 from homewater.marker_choice import clear_of_others
-from homewater.panel import kin_groups, reference_arrays, unit_names
+from homewater.panel import kin_groups, reference_arrays
 from homewater.seeds import generator
 from homewater.statistics import wilson
 from homewater.step import run_step
 from homewater.store import open_genotypes
 from homewater.tables import empty_table, read_table, write_table
+from homewater.unit_names import unit_names
 from homewater.validation import Settings, deal_folds, nested_validation, resubstitution_calls, size_curve
 from homewater.validation_controls import calibration_error, calibration_table, controls_table
 from homewater.writer import write_json

@@ -7,10 +7,14 @@ site_rates, site_year_rates, unit_rates. Params: false_flag_rate. Wildcard: spec
 import json
 from pathlib import Path
 
+import numpy as np
+
+from homewater.event_dates import event_year
 from homewater.likelihood import CLASSES
 from homewater.rates import rate_table, unit_rate_table
 from homewater.step import run_step
 from homewater.tables import empty_table, read_table, write_table
+from homewater.unit_names import unit_names
 from homewater.verdict import called_class
 
 
@@ -41,7 +45,7 @@ def main(
         judged["outcome"].to_numpy(object), classes[[f"p_{c}" for c in CLASSES]].to_numpy(float)
     )
     dates = read_table(samples, "input_samples").query("species == @species").set_index("materialSampleID")["eventDate"]
-    judged["year"] = dates.loc[judged["materialSampleID"]].str[:4].astype(int).to_numpy()
+    judged["year"] = dates.loc[judged["materialSampleID"]].map(event_year).to_numpy(dtype=np.int64)
     of_site = read_table(units, "units").set_index("locationID")
     local = of_site["unit"].fillna("").to_dict()
     contact = of_site["contact_zone"].fillna(False).astype(bool).to_dict()
@@ -49,8 +53,7 @@ def main(
     for by_year, path in ((False, site_rates), (True, site_year_rates)):
         table = rate_table(judged, power, order, local, contact, false_flag_rate, by_year)
         write_table(table, path, "site_year_rates" if by_year else "site_rates")
-    names = [f"unit_{number + 1}" for number in range(n_units)]
-    by_unit = unit_rate_table(judged, power, local, contact, names, false_flag_rate)
+    by_unit = unit_rate_table(judged, power, local, contact, unit_names(n_units), false_flag_rate)
     write_table(by_unit, unit_rates, "unit_rates")
 
 

@@ -5,6 +5,7 @@ import math
 import numpy as np
 
 from homewater.break_rules import BreakRules
+from homewater.breaks import accepted
 from homewater.contrasts import pair_replicates
 from homewater.detectable import LEVEL, smallest_detectable
 from homewater.isolation_by_distance import row_of
@@ -40,9 +41,8 @@ def main(
     rules = BreakRules(settings["min_break_fst"], settings["break_level"], settings["median_step_multiple"])
     replicates = pair_replicates(tested.counts, tested.block)
     edges = spanning_tree(tested.bridged_km)
-    names = evidence[["side_a_nearest_site", "side_b_nearest_site"]].itertuples(index=False, name=None)
-    broken = [pair for pair, reading in zip(names, evidence["reading"], strict=True) if reading == "boundary"]
-    cut = np.array([(tested.ids[i], tested.ids[j]) in broken for i, j in edges], dtype=bool)
+    cut = accepted(evidence, tested.ids, edges)
+    broken = [(tested.ids[i], tested.ids[j]) for i, j in edges[cut]]
     unit, contact = sites_in_units(replicates, tested.bridged_km, edges, cut, rules)
     all_km = distance_matrix(site_table["locationID"].tolist(), distances)
     table = units_table(site_table, read_table(site_roles), tested.ids, unit, contact, all_km, broken)

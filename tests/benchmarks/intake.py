@@ -20,7 +20,6 @@ import contextlib
 import importlib.util
 import json
 import multiprocessing
-import platform
 import shutil
 import subprocess
 import sys
@@ -36,6 +35,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "scripts"), str(Path(__file__).parent)]
 
 from big_files import write_study  # noqa: E402
+from timing import provenance, timed  # noqa: E402
 
 SIZES = {"1100 x 50000": (1100, 50_000, 1), "1100 x 100000": (1100, 100_000, 1), "1100 x 200000": (1100, 200_000, 1),
          "2000 x 1000000": (2000, 1_000_000, 10)}  # fmt: skip
@@ -178,16 +178,6 @@ def files_compared(sizes: dict, work: Path) -> dict:
     return found
 
 
-def timed(function, *arguments, repeats: int = 3):
-    """Return (least seconds, result) of a call made once before and then `repeats` times."""
-    result, best = function(*arguments), np.inf
-    for _ in range(repeats):
-        started = time.perf_counter()
-        result = function(*arguments)
-        best = min(best, time.perf_counter() - started)
-    return best, result
-
-
 def counts_by_numpy(dosages: np.ndarray, site: np.ndarray, n_sites: int) -> np.ndarray:
     counts = np.empty((len(dosages), n_sites, 4), dtype=np.int32)
     for s in range(n_sites):
@@ -281,13 +271,9 @@ def main() -> None:
     if given.contender:
         contender(given.contender, given.folder, given.out)
         return
-    cores = len(psutil.Process().cpu_affinity())
-    commit = subprocess.run(["git", "rev-parse", "HEAD"], cwd=ROOT, capture_output=True, text=True, check=True).stdout
     with tempfile.TemporaryDirectory() as work:
         figures = {
-            "command": "scripts/test --benchmark intake",
-            "commit": commit.strip(),
-            "machine": f"{platform.machine()}, {cores} cores, Python {platform.python_version()}",
+            **provenance("intake"),
             "kernels": kernels_compared(20_000 if given.small else 200_000),
             "files": files_compared(SMALL if given.small else SIZES, Path(work)),
         }

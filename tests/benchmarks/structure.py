@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import platform
-import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
@@ -18,10 +16,11 @@ from pathlib import Path
 
 import allel
 import numpy as np
-import psutil
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT / "scripts")]
+sys.path[:0] = [str(ROOT / "scripts"), str(Path(__file__).parent)]
+
+from timing import provenance, timed  # noqa: E402
 
 from homewater.admixture import fit, improve, start_frequencies  # noqa: E402
 from homewater.admixture_start import animal_axes, start_shares  # noqa: E402
@@ -47,18 +46,6 @@ def drawn(n_markers: int) -> np.ndarray:
         block[rng.random(block.shape) < 0.05] = -1
         dosages[start : start + n] = block
     return dosages
-
-
-def timed(function, *arguments, repeats: int = 3):
-    """Return (least seconds, result) of a call, after one that is not timed where it is repeated."""
-    if repeats > 1:
-        function(*arguments)
-    best = np.inf
-    for _ in range(repeats):
-        started = time.perf_counter()
-        result = function(*arguments)
-        best = min(best, time.perf_counter() - started)
-    return best, result
 
 
 def differentiation(dosages: np.ndarray) -> dict:
@@ -180,12 +167,8 @@ def main() -> None:
     parser.add_argument("--small", action="store_true")
     small = parser.parse_args().small
     dosages = drawn(10_000 if small else 200_000)
-    commit = subprocess.run(["git", "rev-parse", "HEAD"], cwd=ROOT, capture_output=True, text=True, check=True).stdout
-    cores = len(psutil.Process().cpu_affinity())
     figures = {
-        "command": "scripts/test --benchmark structure",
-        "commit": commit.strip(),
-        "machine": f"{platform.machine()}, {cores} cores, Python {platform.python_version()}",
+        **provenance("structure"),
         "pairwise_fst": differentiation(dosages),
         "axes": axes(dosages),
         "ancestry": ancestry(dosages),

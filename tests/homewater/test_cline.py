@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy import optimize, stats
 
-from homewater.cline import DROP, Shares, dispersion, expected_shares, fit_cline, log_likelihood, sigmoid
+from homewater.cline import Shares, dispersion, expected_shares, fit_cline, log_likelihood, sigmoid
+from homewater.statistics import LIKELIHOOD_DROP
 
 KM = np.linspace(0, 330, 12)
 
@@ -38,7 +39,7 @@ def test_width_is_the_inverse_of_the_steepest_slope():
 
 
 def test_the_drop_is_half_of_a_chi_square_quantile():
-    assert stats.chi2.ppf(0.95, 1) / 2 == pytest.approx(DROP, abs=1e-12)
+    assert stats.chi2.ppf(0.95, 1) / 2 == pytest.approx(LIKELIHOOD_DROP, abs=1e-12)
 
 
 def test_likelihood_is_that_of_a_binomial_but_for_a_constant():
@@ -126,7 +127,7 @@ def test_scatter_sets_the_scale_of_intervals():
     calm = fit_cline(shares(range(0, 360, 60), [0, 0.02, 0.3, 0.7, 0.98, 1], 40))
     data = shares(range(0, 360, 60), [0.2, 0.02, 0.3, 0.7, 0.98, 1], 40)
     found = fit_cline(data)
-    assert (calm.dispersion, calm.drop) == (1.0, DROP)
+    assert (calm.dispersion, calm.drop) == (1.0, LIKELIHOOD_DROP)
     observed, curve = data.share, sigmoid(data.km, found.centre, found.width)
     with np.errstate(divide="ignore", invalid="ignore"):  # deviance of a binomial, written out, 0 ln 0 = 0
         terms = (
@@ -142,7 +143,7 @@ def test_scatter_sets_the_scale_of_intervals():
 
 def test_two_sites_or_fewer_cannot_scatter():
     data = shares([0, 40], [0.1, 0.4], 40)
-    assert dispersion(data, -1000.0) == (1.0, DROP)
+    assert dispersion(data, -1000.0) == (1.0, LIKELIHOOD_DROP)
 
 
 def test_a_step_between_two_sites_has_no_width_and_no_lower_bound():
@@ -152,7 +153,7 @@ def test_a_step_between_two_sites_has_no_width_and_no_lower_bound():
     assert np.isnan([found.width, found.width_low]).all()
     assert 40 < found.centre_low < 70 < found.centre_high < 100
     # at the upper bound the best curve, centred half-way by symmetry, leaves 40 ln p at each site: solved by hand
-    assert log_likelihood(data, np.array([70.0]), found.width_high)[0] == pytest.approx(-DROP, abs=0.15)
+    assert log_likelihood(data, np.array([70.0]), found.width_high)[0] == pytest.approx(-LIKELIHOOD_DROP, abs=0.15)
     share, low, high = expected_shares(data, found)
     assert share.tolist() == [0, 0, 1, 1]
     assert low[:2].tolist() == [0, 0]

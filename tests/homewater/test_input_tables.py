@@ -8,17 +8,10 @@ import pandas as pd
 import pytest
 from tests.homewater.handmade import SAMPLES, SITES, TRANSFERS
 
-from homewater.input_tables import (
-    date_span,
-    empty_input_table,
-    event_year,
-    file_problem,
-    nearest,
-    normal_date,
-    read_input_table,
-    shown,
-)
+from homewater.event_dates import date_span, event_year, normal_date
+from homewater.input_tables import empty_input_table, read_input_table
 from homewater.tables import check_table, table_schema
+from homewater.user_text import file_problem, nearest, shown
 
 
 def read(folder, text, schema="input_sites"):

@@ -13,7 +13,8 @@ BASE = {
     "__init__", "errors", "writer", "seeds", "tables", "input_tables", "settings", "store", "statistics",
     "likelihood", "gene_drop", "coastline", "sea_distance", "site_tree", "contrasts", "break_rules", "tested_sites",
     "differentiation", "resources", "environment", "step", "bit_planes", "settings_schema", "input_files",
-    "variant_blocks", "reference_windows", "in_child", "in_order", "site_counts", "zarr_arrays",
+    "variant_blocks", "reference_windows", "in_child", "in_order", "site_counts", "zarr_arrays", "unit_names",
+    "event_dates", "user_text",
 }  # fmt: skip
 STAGES = {
     "intake": {"vcf", "parts", "part_reader", "text_records", "read_balance", "joining", "reconcile", "genotype_table",
@@ -38,6 +39,7 @@ STAGES = {
 # the store, the readers of tables and files, the writer, and what works on a clone's own files
 TAKES_PATHS = {
     "store", "tables", "input_tables", "input_files", "writer", "step", "settings", "settings_schema", "environment",
+    "user_text",
     "site_counts", "reference_windows",
     "vcf", "part_reader", "text_records", "genotype_table", "manifest", "config_page", "study_files",
     "study_generator", "pdf",

@@ -11,11 +11,9 @@ one; F_ST intervals cover in 92 to 97 % of 1,000; no test says p <= a more often
 binomial, 1 %).
 """
 
-import json
 import multiprocessing
 from dataclasses import dataclass
 from functools import partial
-from pathlib import Path
 
 import msprime
 import numpy as np
@@ -203,14 +201,6 @@ def share(k: int, n: int) -> dict:
     """Return a count with its exact 95 % interval (Clopper & Pearson 1934)."""
     low, high = stats.binomtest(k, n).proportion_ci(method="exact") if n else (None, None)
     return {"count": k, "of": n, "ci_low": low, "ci_high": high}
-
-
-@pytest.fixture(scope="module")
-def record():
-    file = Path(__file__).with_suffix(".json")
-    figures = json.loads(file.read_text()) if file.exists() else {}
-    yield figures
-    file.write_text(json.dumps(figures, indent=2, sort_keys=True) + "\n")
 
 
 def summary(name: str, found: list[dict]) -> dict:

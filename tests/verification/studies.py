@@ -7,7 +7,6 @@ planted movers and F1 at least 95 % in the demo's other forms, and in the small 
 fewer than the share that class_power.csv promised (1 % point of the binomial).
 """
 
-import json
 import os
 import shutil
 import subprocess
@@ -66,15 +65,6 @@ def figures_of(results: Path, truth: Path) -> dict:
         **animals_told(results, truth, "topshell"),
         "site_rates": site_rates(results, truth, "topshell"),
     }
-
-
-@pytest.fixture(scope="module")
-def record():
-    """Figures by study, each with its own commit, so that a part of the studies can be run again."""
-    file = Path(__file__).with_suffix(".json")
-    figures = json.loads(file.read_text()) if file.exists() else {}
-    yield figures
-    file.write_text(json.dumps(figures, indent=2, sort_keys=True) + "\n")
 
 
 def judged(runs: dict[int, dict], least_share: float | None = None) -> None:

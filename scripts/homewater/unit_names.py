@@ -1,0 +1,20 @@
+"""Names of management units: unit_1, unit_2 .. in site order."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+
+def unit_names(n_units: int) -> list[str]:
+    """Return the names of so many units, in their order."""
+    return [f"unit_{u + 1}" for u in range(n_units)]
+
+
+def unit_number(name: str) -> int:
+    """Return the number in a unit's name."""
+    return int(name.rsplit("_", 1)[1])
+
+
+def sorted_units(names: Iterable[str]) -> list[str]:
+    """Return the different names in the order of their numbers; empty ones (sites without a unit) are left out."""
+    return sorted({name for name in names if name}, key=unit_number)
