@@ -10,7 +10,14 @@ die() { say "$*"; exit 1; }
 [ "$(id -u)" = 0 ] || die "needs root"
 [ ! -e "$dir" ] || [ -O "$marker" ] || die "$dir exists and is not a folder of this script"
 system=/etc/slurm/slurm.conf
-[ ! -e $system ] && [ ! -L $system ] || [ "$(readlink $system)" = "$dir/slurm.conf" ] || die "$system exists: this host has another Slurm"
+other=$(dirname "$(readlink $system || echo "$system")")
+if { [ -e $system ] || [ -L $system ]; } && [ "$other" != "$dir" ]; then
+  # a test that was killed leaves its link; what it pointed at is a folder of this script, or is gone
+  [ -L $system ] && { [ ! -e "$other" ] || [ -O "$other/.one-host-slurm" ]; } || die "$system exists: this host has another Slurm"
+  say "$system was left by $other: stopped"
+  [ ! -e "$other" ] || "$(dirname "$0")/stop-slurm.sh" "$other"
+  rm -f $system
+fi
 
 packages="munge slurmctld slurmd slurm-client"; [ "$dbd" = 0 ] || packages="$packages slurmdbd mariadb-server"
 missing=; for p in $packages; do dpkg-query -W -f='${Status}' "$p" 2>/dev/null | grep -q 'ok installed' || missing="$missing $p"; done

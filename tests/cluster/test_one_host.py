@@ -3,9 +3,11 @@
 start-slurm.sh installs Slurm where it is missing, so this needs root; daemons listen on loopback alone.
 """
 
+import fcntl
 import os
 import shutil
 import subprocess
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -25,11 +27,14 @@ def slurm(tmp_path_factory):
     folder = tmp_path_factory.mktemp("slurm") / "one-host"
     assert os.geteuid() == 0, "a Slurm of one's own needs root"
     environment = {**os.environ, "MEMORY_MB": "16000"}
-    subprocess.run([str(HERE / "start-slurm.sh"), str(folder)], check=True, env=environment)
-    try:
-        yield {"SLURM_CONF": str(folder / "slurm.conf")}
-    finally:
-        subprocess.run([str(HERE / "stop-slurm.sh"), "--purge", str(folder)], check=True)
+    with open(Path(tempfile.gettempdir()) / "one-host-slurm.lock", "w") as lock:
+        # one Slurm a host: another run of the tests is waited for, what a killed one left is stopped
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        subprocess.run([str(HERE / "start-slurm.sh"), str(folder)], check=True, env=environment)
+        try:
+            yield {"SLURM_CONF": str(folder / "slurm.conf")}
+        finally:
+            subprocess.run([str(HERE / "stop-slurm.sh"), "--purge", str(folder)], check=True)
 
 
 def profile_of_this_site(folder: Path) -> Path:
