@@ -21,7 +21,7 @@ class BreakRules:
     Attributes:
         min_break_fst: least F_ST beyond distance.
         break_level: level of the test before correction.
-        median_step_multiple: least multiple of the step that distance explains.
+        median_step_multiple: least size of a break with a median step, in median steps.
     """
 
     min_break_fst: float
@@ -41,6 +41,7 @@ class Cut:
         facing: excess of the two facing sites alone; it helps to place a break, and decides nothing else.
         step: differentiation of the edge as F_ST, distance and excess together.
         expected_step: what distance explains of it.
+        median_step: what distance explains, at the rate near this edge, of an edge of median length.
         reading: see `reading_of`, or `contact_zone`.
         grade: see `grade_of`.
     """
@@ -55,6 +56,7 @@ class Cut:
     facing: float
     step: float
     expected_step: float
+    median_step: float
     reading: str
     grade: str
 
@@ -64,7 +66,10 @@ def reading_of(cut: Cut, rules: BreakRules) -> str:
 
     `distance_unknown`: no other edge tells what distance explains. `not_detected`: the test does not reject a mere
     gradient. `below_least_fst`: detectable, too small to manage separately by the stated rule. `within_gradient`: large
-    enough, but not several times the step that distance explains. `boundary`: all conditions hold.
+    enough, but with a median step not several times that step. `boundary`: all conditions hold.
+
+    The yardstick is a step of median length, not the edge's own: what the edge's own length explains is off the excess
+    already, and a break in a wide unsampled stretch is no less of a break.
     """
     if np.isnan(cut.expected_step):
         return "distance_unknown"
@@ -72,7 +77,7 @@ def reading_of(cut: Cut, rules: BreakRules) -> str:
         return "not_detected"
     if cut.excess < rules.min_break_fst:
         return "below_least_fst"
-    if cut.step < rules.median_step_multiple * cut.expected_step:
+    if cut.excess + cut.median_step < rules.median_step_multiple * cut.median_step:
         return "within_gradient"
     return "boundary"
 

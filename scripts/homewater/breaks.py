@@ -40,6 +40,11 @@ class Search:
     edges: np.ndarray
     rules: BreakRules
 
+    @property
+    def median_km(self) -> float:
+        """Median length of the edges of the tree."""
+        return float(np.median(self.km[self.edges[:, 0], self.edges[:, 1]]))
+
     def rate_of_distance(self, edge: int | None, members: np.ndarray, cut: np.ndarray) -> np.ndarray:
         """Return what distance explains near an edge, F / (1 - F) a km, float64 (n_blocks + 1,), never negative.
 
@@ -99,6 +104,7 @@ class Search:
             facing=float(to_fst(self.replicates.linear[0, i, j] - expected)),
             step=float(to_fst(beyond[0] + expected)),
             expected_step=float(to_fst(expected)) if known else float("nan"),
+            median_step=float(to_fst(explained[0] * self.median_km)) if known else float("nan"),
             reading="",
             grade="",
         )
@@ -231,6 +237,7 @@ def breaks_table(edges: np.ndarray, cuts: list[Cut], location_ids: list[str], km
             "p_adjusted": [cut.p_adjusted for cut in cuts],
             "step_fst": [cut.step for cut in cuts],
             "expected_step_fst": [cut.expected_step for cut in cuts],
+            "median_step_fst": [cut.median_step for cut in cuts],
             "sea_km": [float(km[i, j]) for i, j in zip(first, second, strict=True)],
         }
     )

@@ -163,6 +163,18 @@ def test_a_break_in_the_thinly_sampled_stretch_is_found_with_its_size():
     assert boundary[0].grade == "strong"
 
 
+def test_a_break_in_a_wide_gap_of_a_gradient_is_judged_by_the_median_step_not_by_the_gap():
+    """The gap alone explains 0.04 of F / (1 - F), eight median steps; the break of 0.03 is six."""
+    km = on_a_line([0, 50, 100, 150, 550, 600, 650, 700])
+    side = np.arange(8) >= 4
+    linear = 0.0001 * km + 0.03 * (side[:, None] != side[None, :])
+    edges, cuts = find_breaks(made(linear), km, RULES)
+    boundary = [c for c in cuts if c.reading == "boundary"]
+    assert [edges[c.edge].tolist() for c in boundary] == [[3, 4]]
+    assert boundary[0].median_step == pytest.approx(0.005 / 1.005, rel=0.05)
+    assert boundary[0].expected_step == pytest.approx(0.04 / 1.04, rel=0.05)
+
+
 def test_a_detectable_break_below_the_least_fst_makes_no_unit():
     km = on_a_line(50 * np.arange(8))
     side = np.arange(8) >= 4
@@ -242,7 +254,7 @@ def test_markers_without_data_give_no_break_and_no_crash():
 
 # --- the rules, one by one ---
 
-EVIDENT = Cut(0, 1, 0.05, 0.03, 0.07, 1e-6, 1e-5, 0.05, 0.052, 0.002, "", "")
+EVIDENT = Cut(0, 1, 0.05, 0.03, 0.07, 1e-6, 1e-5, 0.05, 0.052, 0.002, 0.002, "", "")
 
 
 @pytest.mark.parametrize(
@@ -251,7 +263,9 @@ EVIDENT = Cut(0, 1, 0.05, 0.03, 0.07, 1e-6, 1e-5, 0.05, 0.052, 0.002, "", "")
         ({}, "boundary", "strong"),
         ({"ci_low": 0.005}, "boundary", "moderate"),
         ({"excess": 0.008, "ci_low": 0.004}, "below_least_fst", "weak"),
-        ({"expected_step": 0.02}, "within_gradient", "weak"),
+        ({"median_step": 0.0251}, "within_gradient", "weak"),
+        ({"median_step": 0.0249}, "boundary", "strong"),
+        ({"expected_step": 0.2}, "boundary", "strong"),  # a long edge: its own length is off the excess already
         ({"p_adjusted": 0.06}, "not_detected", "none"),
         ({"p_adjusted": float("nan")}, "not_detected", "none"),
         ({"expected_step": float("nan")}, "distance_unknown", "weak"),
