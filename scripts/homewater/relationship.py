@@ -29,6 +29,19 @@ def relationship_matrix(blocks: Iterable[np.ndarray], defining: np.ndarray) -> n
 
     Source: Patterson, Price & Reich (2006) PLoS Genet 2:e190, equations 1 to 3, with pairwise-complete sums.
     """
+    return pair_means(*pair_sums(blocks, defining))
+
+
+def pair_sums(blocks: Iterable[np.ndarray], defining: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return what `relationship_matrix` divides: sums over markers of products, and markers typed in both.
+
+    Args:
+        blocks: as in `relationship_matrix`.
+        defining: likewise.
+
+    Returns:
+        Two float64 (n_animals, n_animals); the sums of two sets of markers add up to those of both.
+    """
     n, ours = defining.size, np.flatnonzero(defining)
     total, shared = np.zeros((n, n)), np.zeros((n, n))
 
@@ -40,6 +53,11 @@ def relationship_matrix(blocks: Iterable[np.ndarray], defining: np.ndarray) -> n
     for of_scaled, of_present in in_order(products, blocks):
         total += of_scaled
         shared += of_present
+    return total, shared
+
+
+def pair_means(total: np.ndarray, shared: np.ndarray) -> np.ndarray:
+    """Return the quotient of `pair_sums`, 0 where nothing is shared."""
     return np.divide(total, shared, out=np.zeros_like(total), where=shared > 0)
 
 

@@ -1,22 +1,36 @@
 """Rule pca: axes of the animals that define units, all others projected."""
 
+import numpy as np
+
+from homewater.axis_test import axis_p_values, genome_halves
 from homewater.pca import pca_tables, principal_axes
-from homewater.relationship import BLOCK, relationship_matrix
+from homewater.relationship import BLOCK, pair_means, pair_sums
+from homewater.seeds import generator
 from homewater.selection import kept_animals
 from homewater.step import run_step
 from homewater.store import open_genotypes
 from homewater.tables import read_table, write_table
 
 
-def main(genotypes: str, samples: str, markers: str, table: str, axes: str, n_axes: int) -> None:
+def main(
+    genotypes: str, samples: str, markers: str, table: str, axes: str, n_axes: int, seed: int, species: str
+) -> None:
     """Read, compute, write; arguments carry the names that the rule gives them."""
     store = open_genotypes(genotypes)
     animals, place = kept_animals(read_table(samples), store.sample_ids)
-    thinned = read_table(markers)["thinned"].to_numpy(dtype=bool)
+    marker_table = read_table(markers)
+    thinned = np.flatnonzero(marker_table["thinned"].to_numpy(dtype=bool))
+    second = genome_halves(marker_table["chrom"].to_numpy()[thinned])
     defining = animals["defines"].to_numpy()
-    blocks = (dosages for _, dosages in store.blocks(thinned, place, BLOCK))
-    found = principal_axes(relationship_matrix(blocks, defining), defining, n_axes)
-    scores, summary = pca_tables(animals, found, n_axes)
+    sums = []
+    for half in (~second, second):
+        used = np.isin(np.arange(store.n_markers), thinned[half])
+        sums.append(pair_sums((dosages for _, dosages in store.blocks(used, place, BLOCK)), defining))
+    found = principal_axes(pair_means(*(a + b for a, b in zip(*sums, strict=True))), defining, n_axes)
+    ours = np.ix_(defining, defining)
+    halves = [pair_means(total[ours], shared[ours]) for total, shared in sums]
+    p_values = axis_p_values((halves[0], halves[1]), n_axes, generator(seed, "pca", species))
+    scores, summary = pca_tables(animals, found, p_values, n_axes)
     write_table(scores, table)
     write_table(summary, axes)
 

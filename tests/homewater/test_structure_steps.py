@@ -25,7 +25,7 @@ def run(folder, given, min_individuals=5, max_clusters=3):
         seed=3,
         species="topshell",
     )
-    pca.main(**given, table=out["pca"], axes=out["pca_axes"], n_axes=3)
+    pca.main(**given, table=out["pca"], axes=out["pca_axes"], n_axes=3, seed=3, species="topshell")
     ancestry.main(
         **given,
         ancestry=out["ancestry"],

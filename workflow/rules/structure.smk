@@ -91,6 +91,8 @@ rule pca:
         runtime=minutes("pca"),
     params:
         n_axes=SETTINGS["structure"]["n_axes"],
+        seed=SETTINGS["study"]["seed"],
+        species="{species}",
     script:
         "../../scripts/steps/pca.py"
 
