@@ -23,6 +23,7 @@ from scipy import stats
 from sklearn.metrics import adjusted_rand_score
 from tests.verification.against_truth import provenance
 
+from homewater.axis_test import axis_p_values, genome_halves
 from homewater.break_rules import BreakRules
 from homewater.breaks import find_breaks
 from homewater.contrasts import pair_replicates
@@ -30,6 +31,7 @@ from homewater.detectable import smallest_detectable
 from homewater.differentiation import pairwise_fst
 from homewater.isolation_by_distance import row_of
 from homewater.pairwise_fst import permutation_p_values
+from homewater.relationship import BLOCK, relationship_matrix
 from homewater.units import sites_in_units
 
 COMMAND = "scripts/test --verify structure"
@@ -228,9 +230,18 @@ def summary(name: str, found: list[dict]) -> dict:
         exact = [c == [scenario.contact] for c in told["contact"]]
         figures["contact_zone_is_the_planted_site_alone"] = share(sum(exact), len(exact))
     if name == "no_structure":
-        p = told["gradient_p"].to_numpy()
-        figures["gradient_p_at_most"] = {str(a): share(int((p <= a).sum()), len(p)) for a in (0.05, 0.01)}
+        figures["gradient_p_at_most"] = p_at_most(told["gradient_p"].to_numpy())
     return figures
+
+
+def p_at_most(p: np.ndarray) -> dict:
+    """Return how many p values lie at or below each of two levels."""
+    return {str(a): share(int((p <= a).sum()), p.size) for a in (0.05, 0.01)}
+
+
+def none_too_often(told: dict) -> None:
+    for a, found in told.items():
+        assert found["count"] <= stats.binom.ppf(0.99, found["of"], float(a))
 
 
 @pytest.mark.parametrize("name", SCENARIOS)
@@ -244,27 +255,39 @@ def test_scenario(record, name):
         assert figures["mean_adjusted_rand_index_where_it_does"] >= 0.95
     else:
         assert figures["units_right"]["count"] >= N - 15
-    for a, told in figures.get("gradient_p_at_most", {}).items():
-        assert told["count"] <= stats.binom.ppf(0.99, N, float(a))
+    none_too_often(figures.get("gradient_p_at_most", {}))
 
 
-def interval(seed: int) -> tuple[bool, float]:
-    """Return whether the 95 % interval of F_ST of two demes of an island model holds the expected value, and F_ST.
+def axis_p(animals: np.ndarray, block: np.ndarray, k: int, seed: int) -> float:
+    """Return the p value of the k-th axis (from 0), NaN where an earlier one is not beyond chance."""
+    everyone = np.ones(animals.shape[1], dtype=bool)
+    second = genome_halves(block.astype(str))
+    halves = [relationship_matrix(np.array_split(animals[half], 1 + half.sum() // BLOCK), everyone)
+              for half in (~second, second)]  # fmt: skip
+    return float(axis_p_values((halves[0], halves[1]), k + 1, np.random.default_rng(seed))[k])
+
+
+def interval(seed: int) -> tuple[bool, float, float]:
+    """Return whether the 95 % interval of F_ST of two demes of an island model holds the expected value, F_ST, axis p.
+
+    The p is that of the second axis, where two demes have but one between them.
 
     Every variable site is used. Two demes of N diploids that exchange a share m: 1 / (1 + 8 N m), since estimates of
     this kind leave out pairs within a deme (Cockerham & Weir 1987 PNAS 84:8512-8514, from memory; two demes).
     """
     n, m = 500, TRUE_MIGRATION
     demography = msprime.Demography.island_model([n, n], m)
-    tables, block = [], []
+    tables, block, genotypes = [], [], []
     for locus, copies in enumerate(loci({0: 20, 1: 20}, demography, seed)):
         animals = copies[:, 0::2] + copies[:, 1::2]
+        genotypes.append(animals)
         by_site = [animals[:, :20], animals[:, 20:]]
         tables.append(np.stack([np.stack([(g == d).sum(axis=1) for d in (0, 1, 2, -1)], axis=1) for g in by_site], 1))
         block += [locus // LOCI] * len(animals)
     fst, low, high, _ = pairwise_fst(np.concatenate(tables).astype(np.int32), np.array(block))
     truth = 1 / (1 + 8 * n * m)
-    return bool(low[0] <= truth <= high[0]), float(fst[0])
+    p = axis_p(np.concatenate(genotypes), np.array(block), 1, seed)
+    return bool(low[0] <= truth <= high[0]), float(fst[0]), p
 
 
 TRUE_MIGRATION = 0.005
@@ -272,29 +295,37 @@ TRUE_MIGRATION = 0.005
 
 def test_intervals_of_fst(record):
     found = spread_over_cores(interval, N_INTERVALS)
-    holds = sum(held for held, _ in found)
+    holds = sum(held for held, *_ in found)
+    p = np.array([p for *_, p in found])
+    p = p[np.isfinite(p)]
     figures = record["fst_intervals"] = provenance(COMMAND) | {
         "expected_fst": 1 / (1 + 8 * 500 * TRUE_MIGRATION),
-        "mean_fst": float(np.mean([fst for _, fst in found])),
+        "mean_fst": float(np.mean([fst for _, fst, _ in found])),
         "hold_the_expected_value": share(holds, len(found)),
+        "one_axis_found": len(p),
+        "second_axis_p_at_most": p_at_most(p),
     }
     assert 0.92 <= figures["hold_the_expected_value"]["count"] / N_INTERVALS <= 0.97
+    none_too_often(figures["second_axis_p_at_most"])
 
 
-def permuted(seed: int) -> float:
-    """Return the permutation p value of two sites of one population, linked markers, 999 permutations."""
+def permuted(seed: int) -> tuple[float, float]:
+    """Return the p values of F_ST and of the first axis of two sites of one population, linked markers."""
     scenario = Scenario((0, 0), (20, 20), deme_size=2000, one_population=True)
     samples = [msprime.SampleSet(80, population="all", ploidy=1)]
-    copies = np.concatenate(list(loci(samples, history(scenario), seed)))
+    by_locus = list(loci(samples, history(scenario), seed))
+    copies, block = (
+        np.concatenate(by_locus),
+        np.repeat(np.arange(CHROMOSOMES * LOCI) // LOCI, [len(c) for c in by_locus]),
+    )
     animals = copies[:, 0::2] + copies[:, 1::2]
     p = permutation_p_values(animals, np.repeat([0, 1], 20), 2, 999, seed, "topshell", ["one", "other"])
-    return float(p[0])
+    return float(p[0]), axis_p(animals, block, 0, seed)
 
 
-def test_permutation_p_values_of_one_population(record):
+def test_p_values_of_one_population(record):
     p = np.array(spread_over_cores(permuted, N_INTERVALS))
-    p = p[np.isfinite(p)]
-    told = {str(a): share(int((p <= a).sum()), p.size) for a in (0.05, 0.01)}
-    record["permutation_p"] = provenance(COMMAND) | {"p_at_most": told}
-    for a, found in told.items():
-        assert found["count"] <= stats.binom.ppf(0.99, p.size, float(a))
+    told = {name: p_at_most(p[:, k]) for k, name in enumerate(("fst_p_at_most", "first_axis_p_at_most"))}
+    record["one_population"] = provenance(COMMAND) | told
+    for of_test in told.values():
+        none_too_often(of_test)
