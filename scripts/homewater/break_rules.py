@@ -37,7 +37,9 @@ class Cut:
         edge: number of the edge in the tree.
         level: level of the hierarchy at which it was last tested, from 1.
         excess: F_ST beyond distance; ci_low, ci_high its 95 % interval.
-        p_value: one-sided, before correction; p_adjusted after Bonferroni over edges and levels.
+        p_value: one-sided, of nothing beyond the median step, before correction; p_adjusted after Bonferroni over edges
+            and levels.
+        p_nearby: one-sided, of no excess; not corrected, for it only guards a place that passes the first.
         facing: excess of the two facing sites alone; it helps to place a break, and decides nothing else.
         step: differentiation of the edge as F_ST, distance and excess together.
         expected_step: what distance explains of it.
@@ -52,6 +54,7 @@ class Cut:
     ci_low: float
     ci_high: float
     p_value: float
+    p_nearby: float
     p_adjusted: float
     facing: float
     step: float
@@ -64,16 +67,17 @@ class Cut:
 def reading_of(cut: Cut, rules: BreakRules) -> str:
     """Return what an edge's numbers say, by the one set of rules.
 
-    `distance_unknown`: no other edge tells what distance explains. `not_detected`: the test does not reject a mere
-    gradient. `below_least_fst`: detectable, too small to manage separately by the stated rule. `within_gradient`: large
-    enough, but with a median step not several times that step. `boundary`: all conditions hold.
+    `distance_unknown`: no other edge tells what distance explains. `not_detected`: the tests do not reject a mere
+    gradient, whether of the median step or of the steps nearby. `below_least_fst`: detectable, too small to manage
+    separately by the stated rule. `within_gradient`: large enough, but with a median step not several times that step.
+    `boundary`: all conditions hold.
 
     The yardstick is a step of median length, not the edge's own: what the edge's own length explains is off the excess
     already, and a break in a wide unsampled stretch is no less of a break.
     """
     if np.isnan(cut.expected_step):
         return "distance_unknown"
-    if not cut.p_adjusted < rules.break_level:
+    if not (cut.p_adjusted < rules.break_level and cut.p_nearby < rules.break_level):
         return "not_detected"
     if cut.excess < rules.min_break_fst:
         return "below_least_fst"
