@@ -37,7 +37,7 @@ def panel_section(species: SpeciesResults, writer: Writer, anchor: str) -> Secti
             )
             for name, stem in (("f1", "f1"), ("backcross", "backcross"))
         }
-        section.say(writer.say("panel.accuracy", accuracy=accuracy, **crosses))
+        section.say(writer.say("panel.accuracy", accuracy=accuracy, **crosses), *_size(species.panel_proof, writer))
         points = [
             writer.plain(
                 "alt.curve.point", accuracy=numbers.percent(r["nested_accuracy"]), n=numbers.count(r["n_markers"])
@@ -103,6 +103,20 @@ def _add_controls(section: Section, species: SpeciesResults, writer: Writer) -> 
     kept = error["expected_calibration_error"] <= error["if_calibrated_high"]
     texts = {name: numbers.percent(error[column]) for name, column in names.items()}
     section.say(writer.say("calibration.kept" if kept else "calibration.broken", **texts))
+
+
+def _size(proof: dict, writer: Writer) -> list[Markup]:
+    """Return where the size of the panel comes from, if it was not fixed, and what that choice is worth."""
+    told = proof.get("at_own_size") or {}
+    if proof.get("size_from") != "curve" or not told.get("backcrosses"):
+        return []
+    numbers = writer.numbers
+    chosen = sorted(set(told["sizes"]))
+    ends = {"low": numbers.count(chosen[0]), "high": numbers.count(chosen[-1])}
+    share = told["backcrosses_found"] / told["backcrosses"]
+    found = numbers.interval(share, told["ci_low"], told["ci_high"], percent=True)
+    which = "panel.size.one" if len(chosen) == 1 else "panel.size.several"
+    return [writer.say(which, parts=numbers.count(len(told["sizes"])), found=found, **ends)]
 
 
 def _order(told: dict, writer: Writer) -> list[Markup]:

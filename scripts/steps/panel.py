@@ -1,16 +1,22 @@
 """Rule panel: the markers that tell the units apart, and the animals whose genotypes give the frequencies.
 
-Named inputs: genotypes, samples, markers, units, units_summary, genotyping_error. Outputs: panel, reference_animals,
-summary. Params: settings (panel), false_flag_rate (assignment.false_flag_rate).
+Named inputs: genotypes, samples, markers, units, units_summary, genotyping_error, recombination_map (none or one).
+Outputs: panel, reference_animals, summary. Params: settings (panel), false_flag_rate (assignment.false_flag_rate),
+cm_per_chromosome, seed. Wildcard: species.
 """
 
 import json
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
+from homewater.class_draws import study_map
+from homewater.dealt_animals import Settings, deal
 from homewater.marker_choice import clear_of_others
 from homewater.panel import choose, frequency_sites, panel_table, reference_table, reference_units
+from homewater.panel_size import size_from_curve
+from homewater.seeds import generator
 from homewater.step import run_step
 from homewater.store import open_genotypes
 from homewater.tables import empty_table, read_table, write_table
@@ -25,16 +31,21 @@ def main(
     units: str,
     units_summary: str,
     genotyping_error: str,
+    recombination_map: list[str],
     panel: str,
     reference_animals: str,
     summary: str,
+    species: str,
     settings: dict,
     false_flag_rate: float,
+    cm_per_chromosome: float,
+    seed: int,
 ) -> None:
     """Read, compute, write; arguments carry the names that the rule gives them."""
     n_units = json.loads(Path(units_summary).read_text(encoding="utf-8"))["n_units"]
     wanted = settings["n_markers"]
-    told = {"n_units": n_units, "n_wanted": wanted, "n_markers": 0, "min_spacing_bp": settings["min_spacing_bp"]}
+    told = {"n_units": n_units, "n_wanted": wanted, "n_markers": 0, "min_spacing_bp": settings["min_spacing_bp"],
+            "size_from": settings["size_from"]}  # fmt: skip
     if n_units < 2:
         write_table(empty_table("panel"), panel, "panel")
         write_table(empty_table("reference_animals"), reference_animals, "reference_animals")
@@ -47,6 +58,17 @@ def main(
     clear = clear_of_others(store.markers["chrom"], store.markers["pos"], settings["min_clear_bases"])
     sites, only_contact = frequency_sites(read_table(units, "units"), n_units)
     unit = reference_units(animals, sites)
+    if settings["size_from"] == "curve":
+        draw = partial(generator, seed, "panel", species)
+        table = read_table(recombination_map[0], "input_recombination_map") if recombination_map else None
+        chrom, pos = (store.markers[column].to_numpy() for column in ("chrom", "pos"))
+        recombination = study_map(chrom, pos, cm_per_chromosome, table)
+        limits = Settings.of_study(settings, error, false_flag_rate)
+        dealt = deal(store, animals, unit, n_units, kept & clear, recombination, limits,
+                     settings["folds"], draw("folds"))  # fmt: skip
+        choice = size_from_curve(dealt, draw)
+        wanted = choice.size
+        told |= {"n_wanted": wanted, "size_choice": choice.as_record(limits.sizes)}
     ranking, foreign, frequency, n_candidates, prior = choose(
         store,
         unit,

@@ -13,16 +13,17 @@ import numpy as np
 import pandas as pd
 
 from homewater.class_draws import study_map
+from homewater.dealt_animals import Settings, deal
 from homewater.frequency_prior import FrequencyPrior
 from homewater.marker_choice import clear_of_others
-from homewater.panel import kin_groups, reference_arrays
+from homewater.panel import reference_arrays
 from homewater.seeds import generator
 from homewater.statistics import wilson
 from homewater.step import run_step
 from homewater.store import open_genotypes
 from homewater.tables import empty_table, read_table, write_table
 from homewater.unit_names import unit_names
-from homewater.validation import Settings, deal_folds, nested_validation, resubstitution_calls, size_curve
+from homewater.validation import nested_validation, resubstitution_calls, size_curve
 from homewater.validation_controls import calibration_error, calibration_table, controls_table
 from homewater.writer import write_json
 
@@ -64,34 +65,32 @@ def main(
         store.markers["chrom"].to_numpy(), store.markers["pos"].to_numpy(), cm_per_chromosome, table
     )
     unit, used = reference_arrays(store.sample_ids, read_table(reference_animals, "reference_animals"))
-    places, site = np.unique(store.location_ids, return_inverse=True)
     animals = read_table(samples, "samples").set_index("materialSampleID").loc[store.sample_ids].reset_index()
-    fold = deal_folds(np.where(unit >= 0, site, -1), kin_groups(animals), settings["folds"], draw("folds"))
-    sizes = sorted({*settings["sizes"], settings["n_markers"]})
     kept = (read_table(markers, "markers")["status"] == "kept").to_numpy()
     kept = kept & clear_of_others(store.markers["chrom"], store.markers["pos"], settings["min_clear_bases"])
-    limits = Settings(tuple(sizes), settings["n_markers"], settings["min_call_rate"], settings["min_spacing_bp"], error,
-                      false_flag_rate, false_flag_rate)  # fmt: skip
-    tally = nested_validation(store, unit, site, fold, n_units, kept, recombination, limits, draw)
-    prior = FrequencyPrior.from_record(json.loads(Path(panel_summary).read_text(encoding="utf-8"))["frequency_prior"])
+    limits = Settings.of_study(settings, error, false_flag_rate)
+    dealt = deal(store, animals, unit, n_units, kept, recombination, limits, settings["folds"], draw("folds"))
+    tally = nested_validation(dealt, draw)
+    of_panel = json.loads(Path(panel_summary).read_text(encoding="utf-8"))
+    prior, size, sizes = FrequencyPrior.from_record(of_panel["frequency_prior"]), of_panel["n_wanted"], limits.sizes
     row = pd.Series(np.arange(store.n_markers), index=store.markers["marker"])
     dosages = np.ascontiguousarray(store.select(row[chosen["marker"]].to_numpy(), unit >= 0).T)
     counted = np.where(used, unit, -1)[unit >= 0]
-    own = resubstitution_calls(dosages, counted, n_units, sizes, error, prior)
+    own = resubstitution_calls(dosages, counted, n_units, list(sizes), error, prior)
     optimistic = (own == unit[unit >= 0][:, None]).mean(axis=0)
-    at = sizes.index(settings["n_markers"])
-    write_table(controls_table(tally.held, own[:, at], min(settings["n_markers"], len(chosen))), controls, "controls")
+    write_table(controls_table(tally.held, own[:, sizes.index(size)], min(size, len(chosen))), controls, "controls")
     write_table(calibration_table(tally.held), calibration, "calibration")
     names = unit_names(n_units)
-    write_table(size_curve(tally, optimistic, sizes), size_curve_table, "size_curve")
+    write_table(size_curve(tally, optimistic, list(sizes)), size_curve_table, "size_curve")
     cells = [(names[a], names[b], int(tally.confusion[a, b])) for a in range(n_units) for b in range(n_units)]
     write_table(pd.DataFrame(cells, columns=["true_unit", "called_unit", "n"]), confusion, "confusion")
-    by_site = {}
+    by_site, places = {}, np.unique(store.location_ids)
     for place, (right, n) in sorted(tally.by_site.items()):
         low, high = wilson(right, n)
         by_site[str(places[place])] = {"right": right, "n": n, "ci_low": float(low), "ci_high": float(high)}
-    told = {"n_units": n_units, "folds": settings["folds"], "n_markers": settings["n_markers"], "by_site": by_site}
-    write_json(told | {"calibration": calibration_error(tally.held, draw("calibration"))}, summary)
+    told = {"n_units": n_units, "folds": settings["folds"], "n_markers": size, "size_from": settings["size_from"]}
+    told |= {"by_site": by_site, "calibration": calibration_error(tally.held, draw("calibration"))}
+    write_json(told | {"at_own_size": tally.own_sizes()}, summary)
 
 
 if __name__ == "__main__":

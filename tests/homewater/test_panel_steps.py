@@ -43,16 +43,18 @@ def defaults():
     return settings["panel"] | chosen, settings["assignment"] | {"simulated_locals": 4000, "simulated_crosses": 200}
 
 
-def run(folder: Path, paths: dict) -> dict[str, pd.DataFrame]:
+def run(folder: Path, paths: dict, **of_panel_too) -> dict[str, pd.DataFrame]:
     out = {name: str(folder / f"{name}.csv") for name in (*TABLES, "reference_animals")}
     of_panel, of_assignment = defaults()
+    of_panel |= of_panel_too
+    drawn = {"recombination_map": [], "species": "topshell", "cm_per_chromosome": 50.0, "seed": 3}
     rate = of_assignment["false_flag_rate"]
 
     def some(*names):
         return {name: paths[name] for name in names}
 
     of_intake = {name: path for name, path in paths.items() if name != "reference"}
-    panel.main(**of_intake, panel=out["panel"], reference_animals=out["reference_animals"],
+    panel.main(**of_intake, **drawn, panel=out["panel"], reference_animals=out["reference_animals"],
                summary=str(folder / "panel.json"), settings=of_panel, false_flag_rate=rate)  # fmt: skip
     panel_order.main(**some("genotypes"), panel=out["panel"], panel_summary=str(folder / "panel.json"),
                      reference=paths.get("reference", []), vcf=str(folder / "panel.vcf"),
@@ -61,7 +63,6 @@ def run(folder: Path, paths: dict) -> dict[str, pd.DataFrame]:
     made = {"panel": out["panel"], "reference_animals": out["reference_animals"],
             "panel_summary": str(folder / "panel.json"), "units_summary": paths["units_summary"],
             "genotyping_error": paths["genotyping_error"], "genotypes": paths["genotypes"]}  # fmt: skip
-    drawn = {"recombination_map": [], "species": "topshell", "cm_per_chromosome": 50.0, "seed": 3}
     panel_validation.main(**made, **drawn, **some("samples", "markers"), size_curve_table=out["size_curve"],
                           confusion=out["confusion"], controls=out["controls"],
                           calibration=out["calibration"], summary=str(folder / "validation.json"), settings=of_panel,
@@ -212,7 +213,8 @@ def test_markers_next_to_another_are_passed_over(tmp_path):
     of_panel, _ = defaults()
     told = {}
     for clear in (20, 1_000_000):
-        panel.main(**paths, panel=str(tmp_path / "panel.csv"), reference_animals=str(tmp_path / "r.csv"),
+        panel.main(**paths, recombination_map=[], species="topshell", cm_per_chromosome=50.0, seed=3,
+                   panel=str(tmp_path / "panel.csv"), reference_animals=str(tmp_path / "r.csv"),
                    summary=str(tmp_path / "panel.json"), settings=of_panel | {"min_clear_bases": clear},
                    false_flag_rate=0.001)  # fmt: skip
         told[clear] = json.loads((tmp_path / "panel.json").read_text())
@@ -289,3 +291,16 @@ def test_contact_zone_animals_are_judged_but_do_not_define(tmp_path):
     assert tables["site_rates"].set_index("locationID")["contact_zone"].tolist() == [False, True, False]
     rows = tables["unit_rates"][["unit", "contact_zone", "n"]].to_numpy().tolist()
     assert rows == [["unit_1", False, 20], ["unit_2", False, 20], ["unit_1", True, 10]]
+
+
+def test_the_size_may_come_from_the_curve(tmp_path):
+    dosages, names, _ = stocks(7, [("S1", 0, 24), ("S2", 1, 24)])
+    paths = write_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_2"})
+    tables = run(tmp_path, paths, size_from="curve")
+    told, proof = (json.loads((tmp_path / f"{name}.json").read_text()) for name in ("panel", "validation"))
+    assert told["size_from"] == proof["size_from"] == "curve"
+    assert told["size_choice"]["sizes"] == [12, 48]
+    assert told["n_wanted"] in (12, 48)
+    assert proof["n_markers"] == told["n_wanted"] == (tables["panel"]["use"] == "panel").sum()
+    assert len(proof["at_own_size"]["sizes"]) == 4
+    assert proof["at_own_size"]["backcrosses"] == 800  # 4 parts x 2 ordered pairs x 100

@@ -6,6 +6,7 @@ rule panel:
         units="results/{study}/{species}/units/units.csv",
         units_summary="results/{study}/{species}/units/summary.json",
         genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
+        recombination_map=lambda wildcards: recombination_map(wildcards.species),
         library=library("panel"),
     output:
         panel="results/{study}/{species}/panel/panel.csv",
@@ -22,6 +23,8 @@ rule panel:
     params:
         settings=SETTINGS["panel"],
         false_flag_rate=SETTINGS["assignment"]["false_flag_rate"],
+        cm_per_chromosome=lambda wildcards: cm_per_chromosome(wildcards.species),
+        seed=SETTINGS["study"]["seed"],
     script:
         "../../scripts/steps/panel.py"
 
