@@ -19,7 +19,8 @@ from homewater.class_odds import counts_by_unit, recently_foreign
 from homewater.frequency_prior import FrequencyPrior, fit_prior
 from homewater.gene_drop import RecombinationMap
 from homewater.likelihood import MISSING, ClassList, class_list
-from homewater.marker_choice import candidates, copies_of, drift_by_unit, frequencies, rank_markers
+from homewater.marker_choice import candidates, copies_of, drift_by_unit, rank_markers
+from homewater.marker_worth import backcross_information
 from homewater.panel import kin_groups
 
 
@@ -157,8 +158,9 @@ class DealtAnimals:
     ) -> tuple[np.ndarray, np.ndarray, FrequencyPrior]:
         usable = candidates(counts, self.kept, self.settings.min_call_rate)
         chrom, pos = self.places
-        ranking = rank_markers(frequencies(counts), usable, chrom, pos, n, self.settings.min_spacing_bp)
-        return ranking, usable, fit_prior(*copies_of(counts[usable]), start)
+        prior = fit_prior(*copies_of(counts[usable]), start)
+        worth = backcross_information(counts, usable, n, prior, self.settings.error)
+        return rank_markers(worth, usable, chrom, pos, n, self.settings.min_spacing_bp), usable, prior
 
     @cached_property
     def places(self) -> tuple[np.ndarray, np.ndarray]:

@@ -1,4 +1,4 @@
-"""Which markers tell units apart: counts by unit, candidates, and the ranking by difference in allele frequency.
+"""Which markers tell units apart: counts by unit, candidates, and the ranking by what each tells.
 
 A base module, because the panel and the proof of the panel must choose in the same way, the proof inside each fold.
 Counts are int (n_markers, n_units, 4): homozygous reference, heterozygous, homozygous alternate, missing.
@@ -90,16 +90,16 @@ class _Spacing:
 
 
 def rank_markers(
-    frequency: np.ndarray, candidate: np.ndarray, chrom: np.ndarray, pos: np.ndarray, n: int, min_spacing_bp: int
+    worth: np.ndarray, candidate: np.ndarray, chrom: np.ndarray, pos: np.ndarray, n: int, min_spacing_bp: int
 ) -> np.ndarray:
     """Return the best markers in the order in which a panel takes them; every panel is the head of this list.
 
-    With two units markers are taken by falling difference in frequency. With more, each next marker is the best one
-    left for the pair of units that the markers taken so far serve worst (least sum of differences), so that no pair is
-    sacrificed for an easier one. Ties fall to genome order.
+    With two units markers are taken by falling worth. With more, each next marker is the best one left for the pair of
+    units that the markers taken so far serve worst (least sum of worth), so that no pair is sacrificed for an easier
+    one. Ties fall to genome order.
 
     Args:
-        frequency: float64 (n_markers, n_units).
+        worth: float64 (n_pairs, n_markers), what a marker tells of each pair of units.
         candidate: bool (n_markers,), which may be taken.
         chrom: (n_markers,), chromosome names.
         pos: int (n_markers,), base pairs.
@@ -110,13 +110,12 @@ def rank_markers(
         int64 (at most n,), indices of markers.
     """
     indices = np.flatnonzero(candidate)
-    pairs = list(combinations(range(frequency.shape[1]), 2))
-    if not len(indices) or not pairs:
+    if not len(indices) or not len(worth):
         return np.empty(0, dtype=np.int64)
-    difference = np.stack([np.abs(frequency[indices, a] - frequency[indices, b]) for a, b in pairs])
-    order = np.argsort(-difference, axis=1, kind="stable")
+    here = worth[:, indices]
+    order = np.argsort(-here, axis=1, kind="stable")
     spacing = _Spacing(np.asarray(chrom), np.asarray(pos), min_spacing_bp)
-    served, next_place = np.zeros(len(pairs)), np.zeros(len(pairs), dtype=np.int64)
+    served, next_place = np.zeros(len(here)), np.zeros(len(here), dtype=np.int64)
     tried = np.zeros(len(indices), dtype=bool)
     chosen: list[int] = []
     while len(chosen) < n:
@@ -129,7 +128,7 @@ def rank_markers(
         tried[place] = True
         if spacing.take(int(indices[place])):
             chosen.append(int(indices[place]))
-            served += difference[:, place]
+            served += here[:, place]
     return np.array(chosen, dtype=np.int64)
 
 

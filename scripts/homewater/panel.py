@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -15,6 +16,7 @@ from homewater.frequency_prior import FrequencyPrior, fit_prior
 from homewater.gene_drop import RecombinationMap
 from homewater.likelihood import MISSING
 from homewater.marker_choice import candidates, copies_of, drift_by_unit, frequencies, rank_markers
+from homewater.marker_worth import backcross_information
 from homewater.unit_names import unit_names
 
 FOREIGN = "recent_foreign_ancestry"
@@ -65,6 +67,27 @@ def reference_units(samples: pd.DataFrame, sites: dict[str, int]) -> np.ndarray:
     return np.where(may, unit, -1)
 
 
+@dataclass(frozen=True)
+class Choice:
+    """Markers chosen, and what they were chosen from.
+
+    Attributes:
+        ranking: int64 (n,), indices of markers.
+        foreign: bool (n_samples,), animals left out for recent foreign ancestry.
+        frequency: float64 (n_all_markers, n_units), of the alternate allele; NaN where nobody is typed.
+        information: float64 (n_all_markers,), the most that a marker tells of a backcross between two units, nats.
+        n_candidates: markers that an assay could use.
+        prior: fitted on them.
+    """
+
+    ranking: np.ndarray
+    foreign: np.ndarray
+    frequency: np.ndarray
+    information: np.ndarray
+    n_candidates: int
+    prior: FrequencyPrior
+
+
 def choose(
     genotypes,
     unit: np.ndarray,
@@ -75,7 +98,7 @@ def choose(
     min_spacing_bp: int,
     error: float,
     foreign_rate: float,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, int, FrequencyPrior]:
+) -> Choice:
     """Return the ranking of markers and the prior of frequencies, from animals without recent foreign ancestry.
 
     A first ranking judges the animals, each taken out of its unit; those with recent foreign ancestry leave, and the
@@ -93,8 +116,7 @@ def choose(
         foreign_rate: highest share of true locals that may leave as foreign.
 
     Returns:
-        ranking int64 (at most n_markers + reserves,); foreign bool (n_samples,); frequency float64 (n_markers,
-        n_units); number of candidate markers; prior fitted on them.
+        The choice, n_markers and reserves.
     """
     chrom, pos = genotypes.markers["chrom"].to_numpy(), genotypes.markers["pos"].to_numpy()
     wanted = n_markers + -(-n_markers // RESERVE_SHARE)
@@ -102,9 +124,10 @@ def choose(
     def ranked(
         counts: np.ndarray, n: int, start: FrequencyPrior | None
     ) -> tuple[np.ndarray, np.ndarray, int, FrequencyPrior]:
-        frequency, usable = frequencies(counts), candidates(counts, kept, min_call_rate)
+        usable = candidates(counts, kept, min_call_rate)
         prior = fit_prior(*copies_of(counts[usable]), start)
-        return rank_markers(frequency, usable, chrom, pos, n, min_spacing_bp), frequency, int(usable.sum()), prior
+        worth = backcross_information(counts, usable, n, prior, error)
+        return rank_markers(worth, usable, chrom, pos, n, min_spacing_bp), worth, int(usable.sum()), prior
 
     counts = genotypes.genotype_counts(unit, n_units)
     first, _, _, prior = ranked(counts, n_markers, None)
@@ -115,19 +138,19 @@ def choose(
         foreign[animals] = recently_foreign(dosages, unit[animals], n_units, error, foreign_rate, prior)
     if foreign.any():
         counts = counts - genotypes.genotype_counts(np.where(foreign, unit, -1), n_units)
-    ranking, frequency, n_candidates, prior = ranked(counts, wanted, prior)
-    return ranking, foreign, frequency, n_candidates, prior
+    ranking, worth, n_candidates, prior = ranked(counts, wanted, prior)
+    return Choice(ranking, foreign, frequencies(counts), worth.max(axis=0, initial=0.0), n_candidates, prior)
 
 
-def panel_table(ranking: np.ndarray, frequency: np.ndarray, markers: pd.DataFrame, n_markers: int) -> pd.DataFrame:
+def panel_table(choice: Choice, markers: pd.DataFrame, n_markers: int) -> pd.DataFrame:
     """Return the table panel: the markers in rank order, reserves after the panel.
 
     Args:
-        ranking: int64 (n,), indices of markers.
-        frequency: float64 (n_all_markers, n_units), of the alternate allele.
+        choice: from `choose`.
         markers: marker, chrom, pos, ref, alt of all markers.
         n_markers: markers on the panel; those after it are reserves.
     """
+    ranking, frequency = choice.ranking, choice.frequency
     chosen = markers.iloc[ranking].reset_index(drop=True)
     here = frequency[ranking]
     pairs = list(combinations(range(frequency.shape[1]), 2))
@@ -139,6 +162,7 @@ def panel_table(ranking: np.ndarray, frequency: np.ndarray, markers: pd.DataFram
         "rank": rank,
         **{c: chosen[c] for c in ("marker", "chrom", "pos", "ref", "alt")},
         "allele_frequency_difference": difference,
+        "backcross_information": choice.information[ranking],
         "use": np.where(rank <= n_markers, "panel", "reserve"),
     }
     table |= {f"frequency_{name}": here[:, u] for u, name in enumerate(unit_names(frequency.shape[1]))}

@@ -9,8 +9,6 @@ import json
 from functools import partial
 from pathlib import Path
 
-import numpy as np
-
 from homewater.class_draws import study_map
 from homewater.dealt_animals import Settings, deal
 from homewater.marker_choice import clear_of_others
@@ -69,7 +67,7 @@ def main(
         choice = size_from_curve(dealt, draw)
         wanted = choice.size
         told |= {"n_wanted": wanted, "size_choice": choice.as_record(limits.sizes)}
-    ranking, foreign, frequency, n_candidates, prior = choose(
+    found = choose(
         store,
         unit,
         n_units,
@@ -82,19 +80,19 @@ def main(
     )
     names = unit_names(n_units)
     told |= {
-        "n_markers": min(wanted, len(ranking)),
-        "n_reserve": max(0, len(ranking) - wanted),
-        "n_candidates": n_candidates,
+        "n_markers": min(wanted, len(found.ranking)),
+        "n_reserve": max(0, len(found.ranking) - wanted),
+        "n_candidates": found.n_candidates,
         "n_near_others": int((kept & ~clear).sum()),
-        "n_animals_used": {name: int(((unit == u) & ~foreign).sum()) for u, name in enumerate(names)},
-        "n_left_out_as_foreign": {name: int(((unit == u) & foreign).sum()) for u, name in enumerate(names)},
+        "n_animals_used": {name: int(((unit == u) & ~found.foreign).sum()) for u, name in enumerate(names)},
+        "n_left_out_as_foreign": {name: int(((unit == u) & found.foreign).sum()) for u, name in enumerate(names)},
         "units_with_contact_sites_only": [names[u] for u in only_contact],
         "genotyping_error": error,
         "foreign_rate": false_flag_rate,
-        "frequency_prior": prior.as_record(),
+        "frequency_prior": found.prior.as_record(),
     }
-    write_table(panel_table(ranking, frequency, store.markers, wanted), panel, "panel")
-    write_table(reference_table(animals, unit, np.asarray(foreign)), reference_animals, "reference_animals")
+    write_table(panel_table(found, store.markers, wanted), panel, "panel")
+    write_table(reference_table(animals, unit, found.foreign), reference_animals, "reference_animals")
     write_json(told, summary)
 
 

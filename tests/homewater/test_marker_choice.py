@@ -1,5 +1,7 @@
 """Choice of markers: against a naive greedy choice, spacing, balance over pairs of units, drift against a library."""
 
+from itertools import combinations
+
 import allel
 import numpy as np
 import pytest
@@ -16,6 +18,11 @@ from homewater.marker_choice import (
     random_markers,
     rank_markers,
 )
+
+
+def differences(frequency):
+    """Worth of markers by the plainest of scores, one row a pair of units."""
+    return np.array([np.abs(frequency[:, a] - frequency[:, b]) for a, b in combinations(range(frequency.shape[1]), 2)])
 
 
 def naive_choice(frequency, candidate, chrom, pos, n, spacing):
@@ -39,7 +46,7 @@ def test_choice_for_two_units_equals_the_naive_one(seed, spacing):
     frequency = np.round(rng.random((120, 2)), 1)  # many ties
     candidate = rng.random(120) < 0.7
     chrom, pos = positions(120, 3)
-    found = rank_markers(frequency, candidate, chrom, pos, 30, spacing)
+    found = rank_markers(differences(frequency), candidate, chrom, pos, 30, spacing)
     assert found.tolist() == naive_choice(frequency, candidate, chrom, pos, 30, spacing)
 
 
@@ -48,12 +55,12 @@ def test_choice_keeps_its_promises(n_units, seed, spacing):
     rng = np.random.default_rng(seed)
     frequency, candidate = rng.random((60, n_units)), rng.random(60) < 0.8
     chrom, pos = positions(60, 4)
-    found = rank_markers(frequency, candidate, chrom, pos, 20, spacing)
+    found = rank_markers(differences(frequency), candidate, chrom, pos, 20, spacing)
     assert len(set(found.tolist())) == len(found) <= 20
     assert candidate[found].all()
     for i, a in enumerate(found):
         assert all(chrom[a] != chrom[b] or abs(pos[a] - pos[b]) >= spacing for b in found[:i])
-    shorter = rank_markers(frequency, candidate, chrom, pos, 7, spacing)
+    shorter = rank_markers(differences(frequency), candidate, chrom, pos, 7, spacing)
     assert found[: len(shorter)].tolist() == shorter.tolist()
     drawn = random_markers(candidate, chrom, pos, 20, spacing, rng)
     assert candidate[drawn].all()
@@ -66,7 +73,7 @@ def test_no_pair_is_sacrificed_for_an_easier_one():
     close = np.clip(0.5 + rng.normal(0, 0.06, (400, 1)), 0.05, 0.95)
     frequency = np.concatenate([close, close + rng.normal(0, 0.1, (400, 1)), rng.random((400, 1))], axis=1)
     chrom, pos = positions(400)
-    chosen = rank_markers(frequency, np.ones(400, bool), chrom, pos, 40, 0)
+    chosen = rank_markers(differences(frequency), np.ones(400, bool), chrom, pos, 40, 0)
     worst = np.abs(frequency[:, 0] - frequency[:, 1])
     easy = np.abs(frequency - frequency[:, [2]]).max(axis=1)
     assert worst[chosen].sum() > 1.5 * worst[np.argsort(-easy)[:40]].sum()

@@ -64,19 +64,20 @@ def test_foreign_animals_leave_the_frequencies(seed):
     unit = np.repeat([0, 1, 0, -1], [60, 60, 6, 2])  # six movers pass as baseline of unit 0, two are no baseline
     store = Arrays(dosages)
     kept = np.ones(1500, dtype=bool)
-    ranking, foreign, found, n_candidates, prior = choose(store, unit, 2, kept, 40, 0.9, 50_000, 0.005, 0.001)
+    choice = choose(store, unit, 2, kept, 40, 0.9, 50_000, 0.005, 0.001)
+    ranking, foreign, found, prior = choice.ranking, choice.foreign, choice.frequency, choice.prior
     assert foreign[120:126].all()
     assert foreign[:120].sum() <= 1
     assert not foreign[126:].any()
     assert len(ranking) == 50
     assert 3 not in ranking
-    assert n_candidates < 1500
+    assert choice.n_candidates < 1500
     assert prior.drift == pytest.approx([0.15, 0.15], rel=0.4)
     own = dosages[:, (unit == 0) & ~foreign]
     assert found[5, 0] == pytest.approx(own[5][own[5] >= 0].mean() / 2)
-    table = panel_table(ranking, found, store.markers, 40)
+    table = panel_table(choice, store.markers, 40)
     assert table["use"].tolist() == ["panel"] * 40 + ["reserve"] * 10
-    assert (np.diff(table["allele_frequency_difference"]) <= 0).all()
+    assert (np.diff(table["backcross_information"]) <= 0).all()
     assert panel_rows(store.markers, table).tolist() == ranking[:40].tolist()
     samples = pd.DataFrame({"materialSampleID": store.sample_ids, "locationID": "x"})
     listed = reference_table(samples, unit, foreign)
@@ -94,12 +95,12 @@ def test_query_animals_change_nothing():
     alone = choose(Arrays(dosages), unit, 2, kept, 20, 0.9, 0, 0.005, 0.001)
     more = np.concatenate([dosages, rng.integers(-1, 3, (500, 40)).astype(np.int8)], axis=1)
     beside = choose(Arrays(more), np.concatenate([unit, np.full(40, -1)]), 2, kept, 20, 0.9, 0, 0.005, 0.001)
-    assert alone[0].tolist() == beside[0].tolist()
-    assert np.array_equal(alone[4].weight, beside[4].weight)
+    assert alone.ranking.tolist() == beside.ranking.tolist()
+    assert np.array_equal(alone.prior.weight, beside.prior.weight)
 
 
 def test_no_candidate_gives_an_empty_ranking():
     dosages = np.full((20, 8), -1, dtype=np.int8)
     found = choose(Arrays(dosages), np.repeat([0, 1], 4), 2, np.ones(20, bool), 10, 0.9, 0, 0.005, 0.001)
-    assert len(found[0]) == 0
-    assert len(panel_table(found[0], found[2], Arrays(dosages).markers, 10)) == 0
+    assert len(found.ranking) == 0
+    assert len(panel_table(found, Arrays(dosages).markers, 10)) == 0

@@ -45,7 +45,7 @@ def test_without_a_cross_the_size_is_the_fixed_one():
 
 
 def test_stocks_far_apart_need_fewer_markers_than_stocks_near_one_another():
-    far, near = (size_from_curve(dealt(1, fst), draw(1)) for fst in (0.5, 0.08))
+    far, near = (size_from_curve(dealt(1, fst), draw(1)) for fst in (0.8, 0.08))
     assert far.size < near.size
     assert far.sensitivity[1] > near.sensitivity[1] + 0.3
     assert near.sensitivity[0] < near.sensitivity[-1]

@@ -5,6 +5,7 @@ from functools import partial
 import numpy as np
 import pytest
 from panel_study import Arrays, drifted, even_map, with_errors
+from test_marker_choice import differences
 
 from homewater.dealt_animals import DealtAnimals, Settings, deal_folds
 from homewater.marker_choice import candidates, frequencies, rank_markers
@@ -57,7 +58,7 @@ def test_no_optimism_where_labels_mean_nothing():
         flagged.append(tally.flagged[1] / tally.tested[1])
         counts = store.genotype_counts(unit, 2)
         best = rank_markers(
-            frequencies(counts), np.ones(1500, bool), *store.markers[["chrom", "pos"]].to_numpy().T, 40, 0
+            differences(frequencies(counts)), np.ones(1500, bool), *store.markers[["chrom", "pos"]].to_numpy().T, 40, 0
         )
         dosages = np.ascontiguousarray(store.select(best).T)
         optimistic.append((resubstitution_calls(dosages, unit, 2, [12, 40], 0.005)[:, 1] == unit).mean())
@@ -93,7 +94,7 @@ def test_choice_by_subtracting_a_part_equals_recounting_without_it():
         chrom, pos = store.markers["chrom"].to_numpy(), store.markers["pos"].to_numpy()
         for counts in (total - by_fold[:, part], recounted):
             usable = candidates(counts, np.ones(1500, bool), 0.95)
-            chosen = rank_markers(frequencies(counts), usable, chrom, pos, 30, 100_000)
+            chosen = rank_markers(differences(frequencies(counts)), usable, chrom, pos, 30, 100_000)
             first = chosen if counts is not recounted else first  # noqa: F821
         assert chosen.tolist() == first.tolist()
 

@@ -26,7 +26,7 @@ STAGES = {
                   "isolation_by_distance"},
     "units": {"units", "detectable", "variance_shares", "border_excess", "overall_fst", "odd_kinships",
               "cline", "clines"},
-    "assignment": {"panel", "panel_order", "panel_size", "marker_choice", "dealt_animals", "validation",
+    "assignment": {"panel", "panel_order", "panel_size", "marker_choice", "marker_worth", "dealt_animals", "validation",
                    "validation_controls", "class_draws", "class_odds", "class_power",
                    "origin_classes", "exclusion", "assignment", "verdict", "rates", "mixture"},
     "transfers": {"transfers"},
