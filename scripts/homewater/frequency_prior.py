@@ -82,6 +82,8 @@ def ancestral_posterior(alternate: np.ndarray, copies: np.ndarray, prior: Freque
     Returns:
         float64 (n_loci, n_grid); rows sum to 1.
     """
+    if len(prior.weight) == 1:
+        return np.ones((len(alternate), 1))
     with np.errstate(divide="ignore"):
         log = np.log(prior.weight)[None, :] + sum(
             _log_marginal(alternate[:, u], copies[:, u], prior.ancestral, float(f)) for u, f in enumerate(prior.drift)

@@ -140,27 +140,33 @@ def one_copy_each(share_a: np.ndarray, share_b: np.ndarray) -> np.ndarray:
     )
 
 
-def pair_table(alternate: np.ndarray, copies: np.ndarray, prior: FrequencyPrior | None = None) -> np.ndarray:
+def pair_table(
+    alternate: np.ndarray, copies: np.ndarray, prior: FrequencyPrior | None = None, wanted: np.ndarray | None = None
+) -> np.ndarray:
     """Return the chance of each dosage under every ancestry pair, frequencies integrated.
 
     Args:
         alternate: (n_loci, n_units), alternate copies counted.
         copies: (n_loci, n_units), all copies counted.
         prior: fitted prior; Dirichlet(1/2, 1/2) by default.
+        wanted: bool (n_pairs,), pairs to compute; all by default.
 
     Returns:
-        float64 (n_loci, 3, n_pairs), pairs in the order of `unit_pairs`.
+        float64 (n_loci, 3, n_wanted), pairs in the order of `unit_pairs`.
     """
     alternate, copies = np.asarray(alternate, dtype=float), np.asarray(copies, dtype=float)
     n_units = alternate.shape[1]
     prior = flat_prior(n_units) if prior is None else prior
+    pairs = [pair for place, pair in enumerate(unit_pairs(n_units)) if wanted is None or wanted[place]]
     weight = ancestral_posterior(alternate, copies, prior)[:, :, None]
-    first = [alternate[:, [u]] + prior.concentration[u] * prior.ancestral for u in range(n_units)]
-    second = [(copies - alternate)[:, [u]] + prior.concentration[u] * (1 - prior.ancestral) for u in range(n_units)]
-    share = [f / (f + s) for f, s in zip(first, second, strict=True)]
+    concentration, first, second = prior.concentration, {}, {}
+    for u in {unit for pair in pairs for unit in pair}:
+        first[u] = alternate[:, [u]] + concentration[u] * prior.ancestral
+        second[u] = (copies[:, [u]] - alternate[:, [u]]) + concentration[u] * (1 - prior.ancestral)
+    share = {u: first[u] / (first[u] + second[u]) for u in first}
     columns = [
         weight * (two_copy_predictive(first[u], second[u]) if u == v else one_copy_each(share[u], share[v]))
-        for u, v in unit_pairs(n_units)
+        for u, v in pairs
     ]
     return np.stack([column.sum(axis=1) for column in columns], axis=-1)
 
@@ -188,7 +194,12 @@ def with_error(table: np.ndarray, error: float) -> np.ndarray:
 
 
 def class_table(
-    alternate: np.ndarray, copies: np.ndarray, classes: ClassList, error: float, prior: FrequencyPrior | None = None
+    alternate: np.ndarray,
+    copies: np.ndarray,
+    classes: ClassList,
+    error: float,
+    prior: FrequencyPrior | None = None,
+    wanted: np.ndarray | None = None,
 ) -> np.ndarray:
     """Return the chance of each called dosage under every class, for animals outside the counts.
 
@@ -198,11 +209,14 @@ def class_table(
         classes: from `class_list`.
         error: chance that a called genotype is wrong.
         prior: fitted prior; Dirichlet(1/2, 1/2) by default.
+        wanted: int (n_wanted,), classes to compute; all by default.
 
     Returns:
-        float64 (n_loci, 3, n_classes); sums to 1 over the second axis.
+        float64 (n_loci, 3, n_wanted); sums to 1 over the second axis.
     """
-    return with_error(pair_table(alternate, copies, prior) @ classes.weights, error)
+    weights = classes.weights if wanted is None else classes.weights[:, wanted]
+    pairs = weights.any(axis=1)  # few where only some classes are asked for, or only pure ones are listed
+    return with_error(pair_table(alternate, copies, prior, pairs) @ weights[pairs], error)
 
 
 def left_out_counts(alternate: np.ndarray, copies: np.ndarray, unit: int, dosage: int) -> tuple[np.ndarray, np.ndarray]:
@@ -223,6 +237,7 @@ def left_out_table(
     classes: ClassList,
     error: float,
     prior: FrequencyPrior | None = None,
+    whole: np.ndarray | None = None,
 ) -> np.ndarray:
     """Return `class_table` for the animals that are counted in `unit`, each without its own two copies.
 
@@ -236,14 +251,20 @@ def left_out_table(
         classes: from `class_list`.
         error: chance that a called genotype is wrong.
         prior: fitted prior; Dirichlet(1/2, 1/2) by default.
+        whole: `class_table` of the same counts, where the caller has it; unit after unit it saves most of the work.
 
     Returns:
         float64 (n_loci, 3, n_classes); does not sum to 1 over the second axis, since the counts differ along it.
     """
+    involved = np.arange(len(classes.kind))
+    if prior is None or len(prior.weight) == 1:  # units are independent, so only classes with the unit in them change
+        involved = np.flatnonzero((classes.unit_a == unit) | (classes.unit_b == unit))
     table = np.empty((len(alternate), 3, len(classes.kind)))
+    if involved.size < len(classes.kind):
+        table[:] = class_table(alternate, copies, classes, error, prior) if whole is None else whole
     for dosage in range(3):
         left = left_out_counts(alternate, copies, unit, dosage)
-        table[:, dosage] = class_table(*left, classes, error, prior)[:, dosage]
+        table[:, dosage, involved] = class_table(*left, classes, error, prior, involved)[:, dosage]
     return table
 
 
@@ -336,13 +357,11 @@ def log_likelihoods_left_out(
     """
     shape = (len(dosages), len(classes.kind)) if sizes is None else (len(dosages), len(sizes), len(classes.kind))
     out = np.zeros(shape)
+    whole = class_table(alternate, copies, classes, error, prior)
     for unit in range(-1, classes.n_units):
         rows = np.flatnonzero(counted_in == unit)
         if not len(rows):
             continue
-        if unit < 0:
-            table = class_table(alternate, copies, classes, error, prior)
-        else:
-            table = left_out_table(alternate, copies, unit, classes, error, prior)
+        table = whole if unit < 0 else left_out_table(alternate, copies, unit, classes, error, prior, whole)
         out[rows] = log_likelihoods(dosages[rows], table, sizes)
     return out
