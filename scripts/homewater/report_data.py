@@ -46,6 +46,7 @@ SPECIES_TABLES = {
     "site_year_rates": "site_year_rates",
     "unit_rates": "unit_rates",
     "mixture_shares": "mixture_shares",
+    "natural_contact": "natural_contact",
     "flows": "flows",
     "source_ranking": "source_ranking",
 }

@@ -181,6 +181,7 @@ def animals_section(study: StudyResults, species: SpeciesResults, writer: Writer
         section.add("drawing", _rates_drawing(study, species, rates, writer))
     if len(species.tables["unit_rates"]):
         section.add("table", _unit_rates_table(species.tables["unit_rates"], writer))
+    _add_natural_contact(section, study, species, writer)
     flagged = calls[calls["outcome"].isin(FLAGGED) & ~calls["locationID"].isin(species.contact_sites)]
     local = flagged["local_unit"].map(lambda unit: not is_missing(unit)).astype(bool)
     for has_local in (True, False):
@@ -194,6 +195,40 @@ def animals_section(study: StudyResults, species: SpeciesResults, writer: Writer
     if len(species.tables["class_power"]):
         section.add("table", _power_table(species.tables["class_power"], writer))
     return section
+
+
+def _add_natural_contact(section: Section, study: StudyResults, species: SpeciesResults, writer: Writer) -> None:
+    """Add how much ancestry from the neighbouring stock the sites of a cline hold beyond what the cline explains."""
+    table, numbers = species.tables["natural_contact"], writer.numbers
+    judged = table[table["reading"] != "few_animals"]
+    if not len(judged):
+        return
+    more = judged[judged["reading"] == "more_than_the_cline"]
+    count = numbers.count(len(judged))
+    section.say(
+        writer.say("contact.text")
+        + Markup(" ")
+        + (writer.say("contact.more", count=len(more), n=count) if len(more) else writer.say("contact.none", n=count))
+    )
+    if not len(more):
+        return
+    place = {site: k for k, site in enumerate(study.in_coast_order(sorted(set(more["locationID"]))))}
+    more = more.assign(place=more["locationID"].map(place)).sort_values(["place", "role"], kind="stable")
+    rows = [
+        [
+            writer.site(row["locationID"]),
+            writer.say(f"role.{row['role']}"),
+            numbers.count(row["n"]),
+            numbers.interval(row["observed_share"], row["ci_low"], row["ci_high"], percent=True),
+            numbers.interval(row["expected_share"], row["expected_ci_low"], row["expected_ci_high"], percent=True),
+        ]
+        for row in more.to_dict("records")
+    ]
+    columns = [writer.column("column.site"), writer.column("column.role")]
+    columns += [
+        writer.column(f"column.{name}", number=True) for name in ("animals", "ancestry_found", "ancestry_expected")
+    ]
+    section.add("table", writer.table(writer.say("caption.natural_contact"), columns, rows))
 
 
 def _outcome_table(calls: pd.DataFrame, writer: Writer) -> Table:

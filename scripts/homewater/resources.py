@@ -42,6 +42,7 @@ _COSTS = {
     "assign": (0.0, 0, 500, 20.0, 30),
     "site_rates": (0.0, 0, 0, 0.0, 10),
     "mixture_shares": (0.0, 0, 500, 20.0, 30),
+    "natural_contact": (0.0, 0, 1500, 100.0, 15),
     "transfers": (0.0, 0, 0, 0.0, 5),
     "report": (0.0, 0, 300, 0.0, 15),
     "manifest": (0.0, 0, 0, 5.0, 5),
@@ -49,7 +50,18 @@ _COSTS = {
 # MB beside what the formula says: a raster of a whole sea (2.4 GB measured), a chromosome of a reference, or planes
 # kept while a store is open
 _MORE_MB = {"sea_distance": 2500, "panel_order": 1500} | dict.fromkeys(
-    ("filters", "diversity", "pairwise_fst", "pca", "ancestry", "panel", "panel_validation", "class_power", "assign"),
+    (
+        "filters",
+        "diversity",
+        "pairwise_fst",
+        "pca",
+        "ancestry",
+        "panel",
+        "panel_validation",
+        "class_power",
+        "assign",
+        "natural_contact",
+    ),
     270,
 )
 _OTHER = (0.1, 16, 1500, 200.0, 20)

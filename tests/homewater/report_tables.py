@@ -403,6 +403,7 @@ def species_tables(
     columns += ["ci_low", "ci_high", "expected_false", "n_local", "n_unsampled_origin", "n_too_few_markers"]
     tables["unit_rates"] = pd.DataFrame(of_unit if many else [], columns=columns)
     tables["mixture_shares"] = mixture(sites, calls, names if many else [])
+    tables["natural_contact"] = contact(wild if many else [])
     flow = [
         ("unit_1", "unit_1", 1200, False, 7, 0, 31),
         ("unit_1", "none", 400, None, 2, 0, None),
@@ -482,6 +483,17 @@ def proof(n_units: int) -> dict:
         return {"n_units": n_units, "folds": 0}
     error = {"expected_calibration_error": 0.012, "if_calibrated": 0.006, "if_calibrated_high": 0.011}
     return {"n_units": n_units, "folds": 10, "calibration": error}
+
+
+def contact(wild) -> pd.DataFrame:
+    """Return the table natural_contact: two groups of animals at a site, one of them beyond the cline."""
+    more = (0.12, 0.05, 0.19, 0.01, 0.004, 0.02, 0.11, 0.04, 0.18, "more_than_the_cline")
+    alike = (0.011, -0.002, 0.024, 0.01, 0.004, 0.02, 0.001, -0.014, 0.016, "as_the_cline")
+    rows = [(site, role, 20, "unit_1", "unit_2", *(more if role == "query" and k == 0 else alike))
+            for k, site in enumerate(wild) for role in ("baseline", "query")]  # fmt: skip
+    columns = ["locationID", "role", "n", "local_unit", "other_unit", "observed_share", "ci_low", "ci_high"]
+    columns += ["expected_share", "expected_ci_low", "expected_ci_high", "excess", "excess_ci_low", "excess_ci_high"]
+    return pd.DataFrame(rows, columns=[*columns, "reading"])
 
 
 def mixture(sites: pd.DataFrame, calls: pd.DataFrame, names: list[str]) -> pd.DataFrame:

@@ -10,8 +10,8 @@ from panel_study import drifted, with_errors, write_intake
 
 from homewater.errors import InputError
 from homewater.settings import check_settings
-from homewater.tables import read_table
-from steps import assign, class_power, mixture_shares, panel, panel_order, panel_validation, site_rates
+from homewater.tables import read_table, write_table
+from steps import assign, class_power, mixture_shares, natural_contact, panel, panel_order, panel_validation, site_rates
 
 TABLES = (
     "panel",
@@ -304,3 +304,28 @@ def test_the_size_may_come_from_the_curve(tmp_path):
     assert proof["n_markers"] == told["n_wanted"] == (tables["panel"]["use"] == "panel").sum()
     assert len(proof["at_own_size"]["sizes"]) == 4
     assert proof["at_own_size"]["backcrosses"] == 800  # 4 parts x 2 ordered pairs x 100
+
+
+def test_movers_at_a_far_site_are_more_than_its_cline_explains(tmp_path):
+    """Site S1 lies far from the line: its baseline follows the cline, its query animals (6 of 16 moved) do not."""
+    dosages, names, _ = stocks(8, [("S1", 0, 24), ("S1", 0, 10), ("S1", 1, 6), ("S4", 1, 24)])
+    paths = write_intake(tmp_path, dosages, names, {"S1": "unit_1", "S4": "unit_2"}, query=range(24, 40))
+    run(tmp_path, paths)
+    along = [("S1", 0.0, 0.01, 0.002, 0.03), ("S4", 200.0, 0.99, 0.97, 0.998)]
+    columns = ["locationID", "km_along", "expected_share", "expected_ci_low", "expected_ci_high"]
+    table = pd.DataFrame(along, columns=columns).assign(unit_a="unit_1", unit_b="unit_2", observed_share=0.0)
+    table = table.assign(observed_ci_low=0.0, observed_ci_high=0.1, effective_copies=40.0, basis="reference")
+    write_table(table, tmp_path / "cline_sites.csv")
+    given = {name: paths[name] for name in ("genotypes", "samples", "markers", "units")}
+    given |= {"reference_animals": str(tmp_path / "reference_animals.csv"), "table": str(tmp_path / "contact.csv")}
+    natural_contact.main(**given, cline_sites=str(tmp_path / "cline_sites.csv"))
+    told = read_table(tmp_path / "contact.csv", "natural_contact").set_index(["locationID", "role"])
+    assert told["reading"].to_dict() == {
+        ("S1", "baseline"): "as_the_cline",
+        ("S1", "query"): "more_than_the_cline",
+        ("S4", "baseline"): "as_the_cline",
+    }
+    assert told.loc[("S1", "query"), "observed_share"] == pytest.approx(6 / 16, abs=0.05)
+    write_table(table.iloc[:0], tmp_path / "cline_sites.csv")
+    natural_contact.main(**given, cline_sites=str(tmp_path / "cline_sites.csv"))
+    assert read_table(tmp_path / "contact.csv", "natural_contact").empty

@@ -87,6 +87,29 @@ rule site_rates:
         "../../scripts/steps/site_rates.py"
 
 
+rule natural_contact:
+    input:
+        genotypes="results/{study}/{species}/intake/genotypes.zarr",
+        samples="results/{study}/{species}/intake/samples.csv",
+        markers="results/{study}/{species}/intake/markers.parquet",
+        units="results/{study}/{species}/units/units.csv",
+        reference_animals="results/{study}/{species}/panel/reference_animals.csv",
+        cline_sites="results/{study}/{species}/structure/cline_sites.csv",
+        library=library("natural_contact"),
+    output:
+        table="results/{study}/{species}/assignment/natural_contact.csv",
+    log:
+        "results/{study}/{species}/logs/natural_contact.log",
+    benchmark:
+        "results/{study}/{species}/benchmarks/natural_contact.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("natural_contact"),
+        runtime=minutes("natural_contact"),
+    script:
+        "../../scripts/steps/natural_contact.py"
+
+
 rule mixture_shares:
     input:
         genotypes="results/{study}/{species}/intake/genotypes.zarr",

@@ -224,6 +224,7 @@ TABLES = {
     "site_year_rates": "assignment/site_year_rates.csv",
     "unit_rates": "assignment/unit_rates.csv",
     "mixture_shares": "assignment/mixture_shares.csv",
+    "natural_contact": "assignment/natural_contact.csv",
     "flows": "transfers/flows.csv",
     "source_ranking": "transfers/source_ranking.csv",
 }
