@@ -13,6 +13,7 @@ from homewater.report_summary import chosen_size, n_panel_markers
 from homewater.rounding import is_missing
 
 OUTCOMES = ("local", "non_local", "mixed", "unresolved", "unsampled_origin")
+NEXT_TO_NOTHING = 0.001  # a share whose whole interval lies below is not spelt out
 FLAGGED = ("non_local", "mixed", "unsampled_origin")
 
 
@@ -220,7 +221,9 @@ def _add_natural_contact(section: Section, study: StudyResults, species: Species
             writer.say(f"role.{row['role']}"),
             numbers.count(row["n"]),
             numbers.interval(row["observed_share"], row["ci_low"], row["ci_high"], percent=True),
-            numbers.interval(row["expected_share"], row["expected_ci_low"], row["expected_ci_high"], percent=True),
+            numbers.interval(row["expected_share"], row["expected_ci_low"], row["expected_ci_high"], percent=True)
+            if row["expected_ci_high"] >= NEXT_TO_NOTHING
+            else writer.say("contact.next_to_nothing"),
         ]
         for row in more.to_dict("records")
     ]

@@ -487,7 +487,7 @@ def proof(n_units: int) -> dict:
 
 def contact(wild) -> pd.DataFrame:
     """Return the table natural_contact: two groups of animals at a site, one of them beyond the cline."""
-    more = (0.12, 0.05, 0.19, 0.01, 0.004, 0.02, 0.11, 0.04, 0.18, "more_than_the_cline")
+    more = (0.12, 0.05, 0.19, 1e-9, 0.0, 1e-7, 0.12, 0.05, 0.19, "more_than_the_cline")
     alike = (0.011, -0.002, 0.024, 0.01, 0.004, 0.02, 0.001, -0.014, 0.016, "as_the_cline")
     rows = [(site, role, 20, "unit_1", "unit_2", *(more if role == "query" and k == 0 else alike))
             for k, site in enumerate(wild) for role in ("baseline", "query")]  # fmt: skip

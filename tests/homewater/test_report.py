@@ -189,6 +189,18 @@ def test_flagged_animals_are_counted_beside_those_expected_by_chance():
     assert f"{flagged} are flagged as from elsewhere or mixed; {0.02 * len(rates):.2f} such" in Reader(page).words
 
 
+def test_groups_beyond_their_cline_stand_in_a_table_and_the_others_are_counted():
+    results = study((2,))
+    text = Reader(page_of(results)).words
+    groups = len(results.species[0].tables["natural_contact"])
+    assert f"Of {groups} groups of animals 1 holds more than the cline explains" in text
+    assert "below 0.1 %" in text
+    table = results.species[0].tables["natural_contact"]
+    results.species[0].tables["natural_contact"] = table[table["reading"] == "as_the_cline"]
+    text = Reader(page_of(results)).words
+    assert f"None of {groups - 1} groups of animals holds more than the cline explains" in text
+
+
 def test_no_animal_is_called_local_where_there_is_no_local_stock():
     """Every animal at the site without a unit is flagged pure_a, which there means the stock that fits best."""
     results = study(units=(2,), n_wild=4, n_farm=1)
