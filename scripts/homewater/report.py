@@ -13,10 +13,12 @@ from homewater.catalogue import Catalogue
 from homewater.map_figure import draw_map
 from homewater.report_data import SpeciesResults, StudyResults
 from homewater.report_filters import filters_section
-from homewater.report_origins import animals_section, panel_section, transfers_section
+from homewater.report_origins import animals_section
+from homewater.report_panel import panel_section
 from homewater.report_parts import Section, Writer
 from homewater.report_structure import diversity_section, evidence_section, map_sites, units_section
 from homewater.report_summary import Answer, answers
+from homewater.report_transfers import transfers_section
 from homewater.rounding import is_missing
 
 # In the order of the list of references, which is that of the authors' names.

@@ -1,4 +1,4 @@
-"""Pages on one species: the panel, the verdicts on animals, the moves and the sources."""
+"""Pages on one species: the verdicts on animals, rates, and what lies beyond the clines."""
 
 from __future__ import annotations
 
@@ -6,156 +6,14 @@ import pandas as pd
 from markupsafe import Markup
 
 from homewater import figure_style as fs
-from homewater.panel_figures import draw_site_rates, draw_size_curve
+from homewater.panel_figures import draw_site_rates
 from homewater.report_data import SpeciesResults, StudyResults
 from homewater.report_parts import Section, Table, Writer
-from homewater.report_summary import chosen_size, n_panel_markers
 from homewater.rounding import is_missing
 
 OUTCOMES = ("local", "non_local", "mixed", "unresolved", "unsampled_origin")
 NEXT_TO_NOTHING = 0.001  # a share whose whole interval lies below is not spelt out
 FLAGGED = ("non_local", "mixed", "unsampled_origin")
-
-
-def panel_section(species: SpeciesResults, writer: Writer, anchor: str) -> Section:
-    """Return the section on the panel and its proof."""
-    section, numbers = Section(writer.say("heading.panel"), anchor), writer.numbers
-    if species.n_units < 2 or not len(species.tables["panel"]):
-        why = {0: "panel.none.no_unit", 1: "panel.none.one_unit"}.get(species.n_units, "panel.none.other")
-        section.say(writer.say(why))
-        if species.n_units > 1 and species.panel_order:
-            section.say(*_shortage(species.panel_order, writer))
-        return section
-    count, row = n_panel_markers(species), chosen_size(species)
-    section.say(writer.say("panel.text", count=count))
-    section.say(*_order(species.panel_order, writer))
-    curve = species.tables["size_curve"]
-    if row is not None:
-        accuracy = numbers.interval(row["nested_accuracy"], row["ci_low"], row["ci_high"], percent=True)
-        crosses = {
-            name: numbers.interval(
-                row[f"{stem}_sensitivity"], row.get(f"{name}_ci_low"), row.get(f"{name}_ci_high"), percent=True
-            )
-            for name, stem in (("f1", "f1"), ("backcross", "backcross"))
-        }
-        section.say(writer.say("panel.accuracy", accuracy=accuracy, **crosses), *_size(species.panel_proof, writer))
-        points = [
-            writer.plain(
-                "alt.curve.point", accuracy=numbers.percent(r["nested_accuracy"]), n=numbers.count(r["n_markers"])
-            )
-            for r in curve.to_dict("records")
-        ]
-        alt = writer.plain("alt.curve", points=writer.plain("format.comma").join(points))
-        figure = draw_size_curve(curve, count, writer.words, numbers)
-        section.add("drawing", writer.drawing(figure, alt, writer.say("caption.curve")))
-    confusion = species.tables["confusion"]
-    if len(confusion):
-        section.add("table", _confusion_table(species, confusion, writer))
-    if len(species.tables["controls"]):
-        _add_controls(section, species, writer)
-    return section
-
-
-def _add_controls(section: Section, species: SpeciesResults, writer: Writer) -> None:
-    """Add what stands beside the nested figure, and whether posteriors keep their word."""
-    numbers, controls = writer.numbers, species.tables["controls"]
-    rows = []
-    for row in controls.to_dict("records"):
-        accuracy = numbers.interval(row["accuracy"], row["ci_low"], row["ci_high"], percent=True)
-        several = not is_missing(row["lowest"])
-        ends = {"low": numbers.percent(row["lowest"]), "high": numbers.percent(row["highest"])} if several else {}
-        spread = writer.say("controls.range", draws=numbers.count(row["n_draws"]), **ends) if several else ""
-        rows.append([writer.say(f"controls.{row['method']}"), accuracy, spread, numbers.count(row["n_animals"])])
-    columns = [
-        writer.column("column.method"),
-        *(writer.column(f"column.{name}", number=True) for name in ("accuracy", "draws", "animals")),
-    ]
-    section.add("table", writer.table(writer.say("caption.controls"), columns, rows))
-    of_method = controls.set_index("method")
-
-    def difference(method: str) -> str:
-        row = of_method.loc[method]
-        ends = [row[c] for c in ("difference_from_nested", "difference_ci_low", "difference_ci_high")]
-        return numbers.interval(*ends, percent=True)
-
-    if of_method["n_animals"].max() > 0:
-        values = {"optimism": difference("resubstitution"), "other": difference("logistic_regression")}
-        section.say(writer.say("controls.text", **values))
-    bins = species.tables["calibration"]
-    bins = bins[bins["n_animals"] > 0]
-    error = species.panel_proof.get("calibration") or {}
-    if not len(bins) or error.get("expected_calibration_error") is None:
-        return
-    cells = [
-        [
-            writer.say(
-                "calibration.bin", low=numbers.percent(r["posterior_low"]), high=numbers.percent(r["posterior_high"])
-            ),
-            numbers.count(r["n_animals"]),
-            numbers.percent(r["mean_posterior"]),
-            numbers.interval(r["share_right"], r["ci_low"], r["ci_high"], percent=True),
-        ]
-        for r in bins.to_dict("records")
-    ]
-    columns = [writer.column("column.posterior")]
-    columns += [writer.column(f"column.{name}", number=True) for name in ("animals", "mean_posterior", "share_right")]
-    section.add("table", writer.table(writer.say("caption.calibration"), columns, cells))
-    names = {"error": "expected_calibration_error", "mean": "if_calibrated", "high": "if_calibrated_high"}
-    kept = error["expected_calibration_error"] <= error["if_calibrated_high"]
-    texts = {name: numbers.percent(error[column]) for name, column in names.items()}
-    section.say(writer.say("calibration.kept" if kept else "calibration.broken", **texts))
-
-
-def _size(proof: dict, writer: Writer) -> list[Markup]:
-    """Return where the size of the panel comes from, if it was not fixed, and what that choice is worth."""
-    told = proof.get("at_own_size") or {}
-    if proof.get("size_from") != "curve" or not told.get("backcrosses"):
-        return []
-    numbers = writer.numbers
-    chosen = sorted(set(told["sizes"]))
-    ends = {"low": numbers.count(chosen[0]), "high": numbers.count(chosen[-1])}
-    share = told["backcrosses_found"] / told["backcrosses"]
-    found = numbers.interval(share, told["ci_low"], told["ci_high"], percent=True)
-    which = "panel.size.one" if len(chosen) == 1 else "panel.size.several"
-    return [writer.say(which, parts=numbers.count(len(told["sizes"])), found=found, **ends)]
-
-
-def _order(told: dict, writer: Writer) -> list[Markup]:
-    """Return what an order of the panel rests on: whether it is whole, what lies near its markers, their flanks."""
-    if not told:
-        return []
-    numbers, texts = writer.numbers, _shortage(told, writer)
-    bases = numbers.count(told["flank_bases"])
-    which = "panel.order.no_reference" if told["why_no_flanks"] else "panel.order.flanks"
-    texts.append(writer.say(which, reserves=numbers.count(told["n_reserve"]), bases=bases))
-    return [Markup(" ").join(texts)]
-
-
-def _shortage(told: dict, writer: Writer) -> list[Markup]:
-    """Return whether the panel is shorter than wanted, and how many markers lay too near another variant."""
-    numbers, texts = writer.numbers, []
-    if told["n_markers"] < told["n_wanted"]:
-        texts.append(writer.say("panel.short", count=told["n_markers"], wanted=numbers.count(told["n_wanted"])))
-    if told["min_clear_bases"]:
-        bases = numbers.count(told["min_clear_bases"])
-        texts.append(writer.say("panel.clear", bases=bases, count=told["n_near_others"]))
-    return texts
-
-
-def _confusion_table(species: SpeciesResults, confusion: pd.DataFrame, writer: Writer) -> Table:
-    counts = confusion.groupby(["true_unit", "called_unit"])["n"].sum()
-    called = [*species.unit_names, *sorted(set(confusion["called_unit"]) - set(species.unit_names))]
-    rows = [
-        [writer.chip(true), *(writer.numbers.count(counts.get((true, c), 0)) for c in called)]
-        for true in species.unit_names
-    ]
-    columns = [writer.column("column.true_unit")]
-    columns += [writer.column("column.called", number=True, unit=writer.unit(_known(c))) for c in called]
-    return writer.table(writer.say("caption.confusion"), columns, rows)
-
-
-def _known(unit: str) -> str:
-    return unit if unit.startswith("unit_") else ""
 
 
 def animals_section(study: StudyResults, species: SpeciesResults, writer: Writer, anchor: str) -> Section:
@@ -352,67 +210,3 @@ def _power_table(power: pd.DataFrame, writer: Writer) -> Table:
     columns = [writer.column("column.true_class")]
     columns += [writer.column(f"class.{name}", number=True) for name, _ in groups]
     return writer.table(writer.say("caption.power"), columns, rows)
-
-
-def transfers_section(study: StudyResults, species: SpeciesResults, writer: Writer, anchor: str) -> Section:
-    """Return the section on moves and sources."""
-    section, flows = Section(writer.say("heading.transfers"), anchor), species.tables["flows"]
-    if len(flows):
-        section.add("table", _flow_table(flows, writer))
-        uncounted = int(flows["transfers_without_count"].sum()) if "transfers_without_count" in flows else 0
-        if uncounted:
-            section.say(writer.say("flows.uncounted", count=uncounted))
-    else:
-        section.say(writer.say("flows.none"))
-    ranking = species.tables["source_ranking"]
-    if not len(ranking):
-        section.say(writer.say("ranking.none"))
-        return section
-    most = study.settings["transfers_advice"]["max_sources"]
-    section.say(writer.say("ranking.text"), writer.say("ranking.listed", max=most))
-    section.add("table", _ranking_table(study, species, ranking, most, writer))
-    return section
-
-
-def _flow_table(flows: pd.DataFrame, writer: Writer) -> Table:
-    def place(unit: str) -> Markup:
-        return writer.say("unit.untraced") if unit == "untraced" else writer.chip(_known(unit))
-
-    rows = []
-    for row in flows.to_dict("records"):
-        crosses = row["crosses_boundary"]
-        answer = "flows.unknown" if is_missing(crosses) else "format.yes" if crosses else "format.no"
-        numbers = [writer.numbers.count(row.get(c)) for c in ("transfers", "individuals", "lost_or_dead")]
-        rows.append([place(row["source_unit"]), place(row["destination_unit"]), *numbers, writer.say(answer)])
-    columns = [writer.column("column.from"), writer.column("column.to")]
-    columns += [writer.column(f"column.{c}", number=True) for c in ("moves", "moved", "lost")]
-    columns.append(writer.column("column.crosses"))
-    return writer.table(writer.say("caption.flows"), columns, rows)
-
-
-def _ranking_table(
-    study: StudyResults, species: SpeciesResults, ranking: pd.DataFrame, most: int, writer: Writer
-) -> Table:
-    rows: list[list] = []
-    for destination in study.in_coast_order(list(dict.fromkeys(ranking["destination"]))):
-        own = ranking[ranking["destination"] == destination].head(most)
-        unit = writer.unit(species.unit_of.get(destination, ""))
-        rows.append([writer.say("cell.destination", site=writer.site(destination), unit=unit)])
-        for row in own.to_dict("records"):
-            rows.append(
-                [
-                    writer.numbers.count(row["rank"]),
-                    writer.site(row["source"]),
-                    writer.numbers.interval(row["fst"], row.get("fst_ci_low"), row.get("fst_ci_high")),
-                    writer.numbers.km(row["sea_km"]),
-                    writer.say(f"advice.{row['advice']}"),
-                ]
-            )
-    columns = [
-        writer.column("column.rank", number=True),
-        writer.column("column.source"),
-        writer.column("column.fst", number=True),
-        writer.column("column.sea_km", number=True),
-        writer.column("column.advice"),
-    ]
-    return writer.table(writer.say("caption.ranking"), columns, rows, "grouped")

@@ -150,3 +150,8 @@ class Writer:
         """Return YYYY-MM-DD as a date in words."""
         year, month, day = date.split("-")
         return self.plain("format.date", day=int(day), month=self.plain(f"month.{month}"), year=year)
+
+
+def unit_or_none(name: str) -> str:
+    """Return the name of a unit; empty for what is none, such as `none` and `untraced`."""
+    return name if name.startswith("unit_") else ""

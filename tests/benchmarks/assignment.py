@@ -7,8 +7,6 @@ ones, which are timed once.
 
 from __future__ import annotations
 
-import argparse
-import json
 import resource
 import sys
 import time
@@ -20,7 +18,7 @@ import pandas as pd
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "scripts"), str(Path(__file__).parent)]
 
-from timing import provenance, timed  # noqa: E402
+from timing import keep, provenance, small_asked, timed  # noqa: E402
 
 from homewater.class_odds import class_posterior, counts_by_unit, pair_log_likelihoods  # noqa: E402
 from homewater.frequency_prior import fit_prior, flat_prior  # noqa: E402
@@ -138,19 +136,14 @@ def query_animals(n: int) -> dict:
 
 def main() -> None:
     """Run the comparison and write its figures."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--small", action="store_true")
-    small = parser.parse_args().small
+    small = small_asked(__doc__)
     figures = {
         **provenance("assignment"),
         "leave_one_out": leave_one_out(),
         "nested_choice": nested_choice(10_000 if small else 200_000),
         "query_animals": query_animals(20_000 if small else 1_000_000),
     }
-    text = json.dumps(figures, indent=2) + "\n"
-    print(text)
-    if not small:
-        Path(__file__).with_suffix(".json").write_text(text)
+    keep("assignment", figures, small)
 
 
 if __name__ == "__main__":

@@ -18,7 +18,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import importlib.util
-import json
 import multiprocessing
 import shutil
 import subprocess
@@ -35,7 +34,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "scripts"), str(Path(__file__).parent)]
 
 from big_files import write_study  # noqa: E402
-from timing import provenance, timed  # noqa: E402
+from timing import keep, provenance, timed  # noqa: E402
 
 SIZES = {"1100 x 50000": (1100, 50_000, 1), "1100 x 100000": (1100, 100_000, 1), "1100 x 200000": (1100, 200_000, 1),
          "2000 x 1000000": (2000, 1_000_000, 10)}  # fmt: skip
@@ -277,10 +276,7 @@ def main() -> None:
             "kernels": kernels_compared(20_000 if given.small else 200_000),
             "files": files_compared(SMALL if given.small else SIZES, Path(work)),
         }
-    text = json.dumps(figures, indent=2) + "\n"
-    print(text)
-    if not given.small:
-        Path(__file__).with_suffix(".json").write_text(text)
+    keep("intake", figures, given.small)
 
 
 if __name__ == "__main__":

@@ -7,8 +7,6 @@ ones, which are timed once on a part and scaled up (said beside them).
 
 from __future__ import annotations
 
-import argparse
-import json
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
@@ -20,7 +18,7 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "scripts"), str(Path(__file__).parent)]
 
-from timing import provenance, timed  # noqa: E402
+from timing import keep, provenance, small_asked, timed  # noqa: E402
 
 from homewater.admixture import fit, improve, start_frequencies  # noqa: E402
 from homewater.admixture_start import animal_axes, start_shares  # noqa: E402
@@ -163,9 +161,7 @@ def ancestry(dosages: np.ndarray) -> dict:
 
 def main() -> None:
     """Run the comparison and write its figures."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--small", action="store_true")
-    small = parser.parse_args().small
+    small = small_asked(__doc__)
     dosages = drawn(10_000 if small else 200_000)
     figures = {
         **provenance("structure"),
@@ -173,10 +169,7 @@ def main() -> None:
         "axes": axes(dosages),
         "ancestry": ancestry(dosages),
     }
-    text = json.dumps(figures, indent=2) + "\n"
-    print(text)
-    if not small:
-        Path(__file__).with_suffix(".json").write_text(text)
+    keep("structure", figures, small)
 
 
 if __name__ == "__main__":

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import argparse
+import json
 import platform
 import subprocess
 import time
@@ -23,6 +25,21 @@ def timed(function, *arguments, repeats: int = 3):
         result = function(*arguments)
         best = min(best, time.perf_counter() - started)
     return best, result
+
+
+def small_asked(description: str) -> bool:
+    """Return whether `--small` was given, the only argument that a comparison knows."""
+    parser = argparse.ArgumentParser(description=description.splitlines()[0])
+    parser.add_argument("--small", action="store_true")
+    return parser.parse_args().small
+
+
+def keep(stage: str, figures: dict, small: bool) -> None:
+    """Print the figures of a comparison and, unless it was a small one, write them beside the scripts."""
+    text = json.dumps(figures, indent=2) + "\n"
+    print(text)
+    if not small:
+        Path(__file__).with_name(f"{stage}.json").write_text(text)
 
 
 def provenance(stage: str) -> dict:
