@@ -16,7 +16,9 @@ import numba
 import numpy as np
 
 WIDTH = 128  # columns worked on at once: their derivatives stay in the processor's cache
-LOG_EVERY = 16  # factors multiplied before a logarithm is taken; their product cannot underflow
+TOGETHER = 4  # rows summed in one pass over the sums
+SPLIT_EVERY = 16  # rows multiplied before the powers of two are taken out; their product cannot underflow
+LOG_2 = float(np.log(2.0))
 HALVINGS = 4
 SWEEPS = 200
 SETTLED = 1e-10
@@ -172,8 +174,7 @@ def derivatives(
     k, n_columns = right.shape
     gradient, curvature = np.zeros((k, n_columns)), np.zeros((k * (k + 1) // 2, n_columns))
     value = np.zeros(n_columns)
-    _derivatives(genotypes, left, right, gradient, curvature)
-    _log_likelihood(genotypes, left, right, value)
+    _derivatives(genotypes, left, right, gradient, curvature, value)
     return gradient, curvature, value
 
 
@@ -195,68 +196,76 @@ def solve(gradient: np.ndarray, curvature: np.ndarray, right: np.ndarray, floor:
 
 
 @numba.njit(cache=True, error_model="numpy")
-def _derivatives(genotypes, left, right, gradient, curvature):  # pragma: no cover
+def _derivatives(genotypes, left, right, gradient, curvature, value):  # pragma: no cover
     n_rows, n_columns = genotypes.shape
     k = left.shape[1]
     # always WIDTH columns, the last ones padded: loops of known length are what the compiler turns into vectors
-    g, s, slope, bend = np.zeros(WIDTH, dtype=np.int8), np.empty(WIDTH), np.empty(WIDTH), np.empty(WIDTH)
+    g, s, product = np.zeros(WIDTH, dtype=np.int8), np.empty(WIDTH), np.empty(WIDTH)
+    bits, exponent = product.view(np.uint64), np.empty(WIDTH, dtype=np.int64)
+    weight, slope, bend = np.zeros((TOGETHER, k)), np.zeros((TOGETHER, WIDTH)), np.zeros((TOGETHER, WIDTH))
     mine, first_sum, second_sum = np.empty((k, WIDTH)), np.empty((k, WIDTH)), np.empty((k * (k + 1) // 2, WIDTH))
     for first in range(0, n_columns, WIDTH):
         width = min(WIDTH, n_columns - first)
         mine[:] = 0.5
         mine[:, :width] = right[:, first : first + width]
-        first_sum[:], second_sum[:] = 0.0, 0.0
-        for row in range(n_rows):
-            for c in range(width):
-                g[c] = genotypes[row, first + c]
-            _mixture(left, mine, row, s)
-            for c in range(WIDTH):
-                dosage = np.float64(np.int32(g[c]))
-                alternate = max(dosage, 0.0)
-                reference = 2.0 - abs(dosage) - max(-dosage, 0.0)  # 0 where missing
-                x = 1.0 / s[c]
-                y = 1.0 / (1.0 - s[c])
-                slope[c] = alternate * x - reference * y
-                bend[c] = alternate * x * x + reference * y * y
+        first_sum[:], second_sum[:], product[:], exponent[:] = 0.0, 0.0, 1.0, 0
+        for start in range(0, n_rows, TOGETHER):
+            for r in range(TOGETHER):
+                if start + r >= n_rows:
+                    weight[r] = 0.0  # the slopes of rows before count nothing
+                    continue
+                weight[r] = left[start + r]
+                for c in range(width):
+                    g[c] = genotypes[start + r, first + c]
+                _mixture(weight, mine, r, s)
+                for c in range(WIDTH):
+                    dosage = np.float64(np.int32(g[c]))
+                    alternate = max(dosage, 0.0)
+                    reference = 2.0 - abs(dosage) - max(-dosage, 0.0)  # 0 where missing
+                    t = 1.0 - s[c]
+                    inverse = 1.0 / (s[c] * t)  # one division gives both
+                    x, y = t * inverse, s[c] * inverse
+                    slope[r, c] = alternate * x - reference * y
+                    bend[r, c] = alternate * x * x + reference * y * y
+                _multiply(g, s, product)
             at = 0
             for a in range(k):
-                weight = left[row, a]
+                w0, w1, w2, w3 = weight[0, a], weight[1, a], weight[2, a], weight[3, a]
                 for c in range(WIDTH):
-                    first_sum[a, c] += weight * slope[c]
+                    first_sum[a, c] += (w0 * slope[0, c] + w1 * slope[1, c]) + (w2 * slope[2, c] + w3 * slope[3, c])
                 for b in range(a + 1):
-                    product = weight * left[row, b]
+                    p0, p1, p2, p3 = w0 * weight[0, b], w1 * weight[1, b], w2 * weight[2, b], w3 * weight[3, b]
                     for c in range(WIDTH):
-                        second_sum[at, c] += product * bend[c]
+                        second_sum[at, c] += (p0 * bend[0, c] + p1 * bend[1, c]) + (p2 * bend[2, c] + p3 * bend[3, c])
                     at += 1
+            if start % SPLIT_EVERY == SPLIT_EVERY - TOGETHER:
+                _split(bits, exponent)
         gradient[:, first : first + width] = first_sum[:, :width]
         curvature[:, first : first + width] = second_sum[:, :width]
+        for c in range(width):
+            value[first + c] = np.log(product[c]) + LOG_2 * exponent[c]
 
 
 @numba.njit(cache=True, error_model="numpy")
 def _log_likelihood(genotypes, left, right, value):  # pragma: no cover
     n_rows, n_columns = genotypes.shape
     g, s, product = np.zeros(WIDTH, dtype=np.int8), np.empty(WIDTH), np.empty(WIDTH)
+    bits, exponent = product.view(np.uint64), np.empty(WIDTH, dtype=np.int64)
     mine = np.empty((left.shape[1], WIDTH))
     for first in range(0, n_columns, WIDTH):
         width = min(WIDTH, n_columns - first)
         mine[:] = 0.5
         mine[:, :width] = right[:, first : first + width]
-        value[first : first + width] = 0.0
-        product[:] = 1.0
+        product[:], exponent[:] = 1.0, 0
         for row in range(n_rows):
             for c in range(width):
                 g[c] = genotypes[row, first + c]
             _mixture(left, mine, row, s)
-            for c in range(WIDTH):
-                dosage = np.float64(np.int32(g[c]))
-                # both copies as alternate, one of each or both reference, by dosage; 1 where missing
-                t = 1.0 - s[c]
-                both = s[c] * s[c] if dosage == 2.0 else (s[c] * t if dosage == 1.0 else t * t)
-                product[c] *= both if dosage >= 0.0 else 1.0
-            if row % LOG_EVERY == LOG_EVERY - 1 or row == n_rows - 1:
-                for c in range(width):
-                    value[first + c] += np.log(product[c])
-                product[:] = 1.0
+            _multiply(g, s, product)
+            if row % SPLIT_EVERY == SPLIT_EVERY - 1:
+                _split(bits, exponent)
+        for c in range(width):
+            value[first + c] = np.log(product[c]) + LOG_2 * exponent[c]
 
 
 @numba.njit(inline="always")
@@ -267,6 +276,24 @@ def _mixture(left, mine, row, s):  # pragma: no cover
         weight = left[row, a]
         for c in range(WIDTH):
             s[c] += weight * mine[a, c]
+
+
+@numba.njit(inline="always")
+def _multiply(g, s, product):  # pragma: no cover
+    for c in range(WIDTH):
+        dosage = np.float64(np.int32(g[c]))
+        t = 1.0 - s[c]
+        # one factor for each copy; 1 where missing
+        one, other = s[c] if dosage >= 1.0 else t, s[c] if dosage == 2.0 else t
+        product[c] *= one * other if dosage >= 0.0 else 1.0
+
+
+@numba.njit(inline="always")
+def _split(bits, exponent):  # pragma: no cover
+    """Move the power of two of each product, given by its bits, to a sum: a logarithm would take longer."""
+    for c in range(WIDTH):
+        exponent[c] += np.int64(bits[c] >> np.uint64(52)) - 1023
+        bits[c] = (bits[c] & np.uint64(0xFFFFFFFFFFFFF)) | np.uint64(0x3FF0000000000000)
 
 
 @numba.njit(cache=True)
