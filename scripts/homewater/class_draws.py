@@ -147,14 +147,19 @@ class PanelModel:
 def study_map(
     chrom: np.ndarray, pos: np.ndarray, cm_per_chromosome: float, table: pd.DataFrame | None = None
 ) -> RecombinationMap:
-    """Return the map of all markers: by the study's table where it has one, else even along each chromosome.
+    """Return the map of all markers: by the study's table where it holds the chromosome, else even along it.
 
     Args:
         chrom: (n_markers,), chromosome names.
         pos: int (n_markers,), base pairs.
-        cm_per_chromosome: length of every chromosome, centimorgans, where there is no table.
+        cm_per_chromosome: length of each chromosome that the table does not hold, centimorgans.
         table: chrom, pos, cm.
     """
+    even = map_from_positions(chrom, pos, cm_per_chromosome)
     if table is None:
-        return map_from_positions(chrom, pos, cm_per_chromosome)
-    return map_from_table(chrom, pos, table["chrom"].to_numpy(), table["pos"].to_numpy(), table["cm"].to_numpy())
+        return even
+    columns = (table[name].to_numpy() for name in ("chrom", "pos", "cm"))
+    held = pd.Series(chrom).isin(set(table["chrom"])).to_numpy()
+    position = even.position_cm.copy()
+    position[held] = map_from_table(np.asarray(chrom)[held], np.asarray(pos)[held], *columns).position_cm
+    return RecombinationMap(even.chrom_index, position)

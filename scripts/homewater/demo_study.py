@@ -118,6 +118,7 @@ def _topshell(foreign_role: str) -> SpeciesPlan:
         contigs=_chromosomes(12, 30),
         n_snps=24000,
         centimorgans=40,
+        mapped=True,
         faults=Faults(
             replicates=12,
             duplicates=3,

@@ -47,6 +47,7 @@ SPECIES_TABLES = {
     "unit_rates": "unit_rates",
     "mixture_shares": "mixture_shares",
     "natural_contact": "natural_contact",
+    "mixing_dates": "mixing_dates",
     "flows": "flows",
     "source_ranking": "source_ranking",
 }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pandas as pd
 from markupsafe import Markup
 
@@ -41,6 +43,7 @@ def animals_section(study: StudyResults, species: SpeciesResults, writer: Writer
     if len(species.tables["unit_rates"]):
         section.add("table", _unit_rates_table(species.tables["unit_rates"], writer))
     _add_natural_contact(section, study, species, writer)
+    _add_mixing_dates(section, study, species, writer)
     flagged = calls[calls["outcome"].isin(FLAGGED) & ~calls["locationID"].isin(species.contact_sites)]
     local = flagged["local_unit"].map(lambda unit: not is_missing(unit)).astype(bool)
     for has_local in (True, False):
@@ -90,6 +93,41 @@ def _add_natural_contact(section: Section, study: StudyResults, species: Species
         writer.column(f"column.{name}", number=True) for name in ("animals", "ancestry_found", "ancestry_expected")
     ]
     section.add("table", writer.table(writer.say("caption.natural_contact"), columns, rows))
+
+
+def _add_mixing_dates(section: Section, study: StudyResults, species: SpeciesResults, writer: Writer) -> None:
+    """Add how long ago stocks mixed at each site, or why that is not told."""
+    table, numbers = species.tables["mixing_dates"], writer.numbers
+    if not len(table):
+        mapped = "map" in species.settings["recombination"]
+        section.say(writer.say("dates.none" if mapped else "dates.off"))
+        return
+    recent = study.settings["assignment"]["recent_generations"]
+    section.say(writer.say("dates.text", n=numbers.count(table["n_markers"].max()), recent=numbers.number(recent)))
+    place = {site: k for k, site in enumerate(study.in_coast_order(sorted(set(table["locationID"]))))}
+    table = table.assign(place=table["locationID"].map(place)).sort_values(["place", "role"], kind="stable")
+    rows = [
+        [
+            writer.site(row["locationID"]),
+            writer.say(f"role.{row['role']}"),
+            writer.say("dates.of", mixed=numbers.count(row["n_mixed"]), n=numbers.count(row["n"])),
+            numbers.count(row["n_first_generation"]),
+            *(
+                numbers.interval(row[name], row[low], math.inf if is_missing(row[high]) else row[high])
+                for name, low, high in (
+                    ("generations", "ci_low", "ci_high"),
+                    ("years", "years_ci_low", "years_ci_high"),
+                )
+            ),
+            writer.say(f"dates.{row['reading']}"),
+        ]
+        for row in table.to_dict("records")
+    ]
+    columns = [writer.column("column.site"), writer.column("column.role")]
+    names = ("mixed_of", "first_generation", "generations", "years")
+    columns += [writer.column(f"column.{name}", number=True) for name in names]
+    columns.append(writer.column("column.reading"))
+    section.add("table", writer.table(writer.say("caption.mixing_dates"), columns, rows))
 
 
 def _outcome_table(calls: pd.DataFrame, writer: Writer) -> Table:

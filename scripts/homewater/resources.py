@@ -43,6 +43,7 @@ _COSTS = {
     "site_rates": (0.0, 0, 0, 0.0, 10),
     "mixture_shares": (0.0, 0, 500, 20.0, 30),
     "natural_contact": (0.0, 0, 1500, 100.0, 15),
+    "mixing_dates": (0.0, 0, 1500, 500.0, 60),
     "transfers": (0.0, 0, 0, 0.0, 5),
     "report": (0.0, 0, 300, 0.0, 15),
     "manifest": (0.0, 0, 0, 5.0, 5),
@@ -61,6 +62,7 @@ _MORE_MB = {"sea_distance": 2500, "panel_order": 1500} | dict.fromkeys(
         "class_power",
         "assign",
         "natural_contact",
+        "mixing_dates",
     ),
     270,
 )

@@ -72,6 +72,7 @@ class SpeciesPlan:
         contigs: base pairs by chromosome.
         n_snps: markers in all.
         centimorgans: genetic length of each chromosome.
+        mapped: whether the study gets a recombination map.
         faults: planted faults.
         sample_prefix: begins every materialSampleID.
         odd_ids: whether ids hold spaces, slashes and letters beyond ASCII.
@@ -91,6 +92,7 @@ class SpeciesPlan:
     contigs: dict[str, int]
     n_snps: int
     centimorgans: float = 50
+    mapped: bool = False
     faults: Faults = field(default_factory=Faults)
     sample_prefix: str = "A"
     odd_ids: bool = False

@@ -15,7 +15,7 @@ from homewater.seeds import generator
 from homewater.simulated_stocks import StockModel
 from homewater.species_generator import AnimalGroup, Faults, SpeciesPlan, generate_species, true_units
 from homewater.study_files import write_csv, write_genotype_file, write_geojson
-from homewater.study_plan import StudyPlan, TransferPlan, ledger, sample_sheet, site_truth, study_settings
+from homewater.study_plan import StudyPlan, TransferPlan, even_map, ledger, sample_sheet, site_truth, study_settings
 from homewater.writer import write_json, write_text
 
 SUFFIX = {"vcf.gz": "vcf.gz", "gzip": "vcf.gz", "vcf": "vcf", "bcf": "bcf"}
@@ -101,6 +101,10 @@ def write_study(
     for species_id, features in plan.ranges.items():
         files[f"range_{species_id}"] = f"range_{species_id}.geojson"
         write_geojson(folder / files[f"range_{species_id}"], features, NOTE)
+    for species in plan.species:
+        if species.mapped:
+            files[f"map_{species.id}"] = f"{species.id}_map.csv"
+            write_csv(folder / files[f"map_{species.id}"], even_map(species))
     if plan.transfers:
         files["transfers"] = "transfers.csv"
         write_csv(folder / "transfers.csv", ledger(plan))

@@ -146,6 +146,16 @@ def site_truth(species: SpeciesPlan, truth: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def even_map(species: SpeciesPlan) -> pd.DataFrame:
+    """Return the recombination map (chrom, pos, cm) by which a species was generated: even along each chromosome."""
+    rows = [
+        (name, pos, cm)
+        for name, length in species.contigs.items()
+        for pos, cm in ((1, 0.0), (length, species.centimorgans))
+    ]
+    return pd.DataFrame(rows, columns=["chrom", "pos", "cm"])
+
+
 def study_settings(
     plan: StudyPlan, genotypes: dict[str, str], files: dict[str, str], settings: dict | None = None
 ) -> dict:
@@ -154,7 +164,8 @@ def study_settings(
     Args:
         plan: the study.
         genotypes: path of the genotypes by species id, as the study file shall write it.
-        files: paths of samples, sites, coastline and, where there are any, transfers and range_<species id>.
+        files: paths of samples, sites, coastline and, where there are any, transfers, range_<species id> and
+            map_<species id>.
         settings: further sections, e.g. ``{"structure": {"permutations": 99}}``.
     """
     content: dict = {"study": {"id": plan.id, "title": plan.title, "seed": plan.seed, "invented": True}, "species": []}
@@ -167,6 +178,8 @@ def study_settings(
             "generation_years": species.generation_years,
             "recombination": {"cm_per_chromosome": species.centimorgans},
         }
+        if f"map_{species.id}" in files:
+            entry["recombination"]["map"] = files[f"map_{species.id}"]
         if f"range_{species.id}" in files:
             entry["native_range"] = files[f"range_{species.id}"]
         content["species"].append(entry)

@@ -6,7 +6,7 @@ genotyping_error, file_conflicts, kin_thinning, batch_effects, site_diversity, p
 cluster_number, ancestry, isolation_by_distance, breaks, overall_fst, clusters_within_units, variance_shares, clines,
 cline_sites, units, units_summary, odd_kinships, panel, panel_order, size_curve, confusion, controls,
 calibration, panel_proof, calls, origin_classes, class_power, site_rates, site_year_rates, unit_rates, mixture_shares,
-natural_contact, flows, source_ranking. Outputs: html, pdf. Params: study (the full settings).
+natural_contact, mixing_dates, flows, source_ranking. Outputs: html, pdf. Params: study (the full settings).
 """
 
 import gzip
@@ -81,6 +81,7 @@ def main(
     unit_rates: list[str],
     mixture_shares: list[str],
     natural_contact: list[str],
+    mixing_dates: list[str],
     flows: list[str],
     source_ranking: list[str],
     html: str,

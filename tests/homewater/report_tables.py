@@ -404,6 +404,7 @@ def species_tables(
     tables["unit_rates"] = pd.DataFrame(of_unit if many else [], columns=columns)
     tables["mixture_shares"] = mixture(sites, calls, names if many else [])
     tables["natural_contact"] = contact(wild if many else [])
+    tables["mixing_dates"] = dates(wild if many else [])
     flow = [
         ("unit_1", "unit_1", 1200, False, 7, 0, 31),
         ("unit_1", "none", 400, None, 2, 0, None),
@@ -496,6 +497,32 @@ def contact(wild) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=[*columns, "reading"])
 
 
+def dates(wild) -> pd.DataFrame:
+    """Return the table mixing_dates: an old contact, a recent cross and one without bound."""
+    told = [("baseline", 20, 4, 0, 3200, 61.2, 44.0, 80.5, "old"), ("query", 12, 3, 1, 3200, 2.4, 1.6, 4.1, "recent"),
+            ("query", 9, 1, 0, 3200, 3.0, 1.0, None, "open")]  # fmt: skip
+    rows = [
+        (
+            site,
+            role,
+            "unit_1",
+            "unit_2",
+            *numbers,
+            g,
+            low,
+            high,
+            2 * g,
+            2 * low,
+            None if high is None else 2 * high,
+            reading,
+        )
+        for site, (role, *numbers, g, low, high, reading) in zip(wild, told, strict=False)
+    ]
+    columns = ["locationID", "role", "local_unit", "other_unit", "n", "n_mixed", "n_first_generation", "n_markers"]
+    columns += ["generations", "ci_low", "ci_high", "years", "years_ci_low", "years_ci_high", "reading"]
+    return pd.DataFrame(rows, columns=columns)
+
+
 def mixture(sites: pd.DataFrame, calls: pd.DataFrame, names: list[str]) -> pd.DataFrame:
     """Return the table mixture_shares of the sites that hold query animals, two years at the first."""
     query = set(calls.loc[calls["role"] == "query", "locationID"])
@@ -582,7 +609,7 @@ def study(
         "structure": {"min_individuals": 5, "permutations": 999},
         "units": {"min_break_fst": 0.01, "break_level": 0.05, "detectable_power": 0.8},
         "panel": {"n_markers": 84, "folds": 10},
-        "assignment": {"false_flag_rate": 0.001, "exclusion_level": 0.001},
+        "assignment": {"false_flag_rate": 0.001, "exclusion_level": 0.001, "recent_generations": 10},
         "transfers_advice": {"max_sources": 5, "high_rate": 0.05},
         "report": {"language": "en"},
     }

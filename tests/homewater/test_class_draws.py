@@ -1,6 +1,7 @@
 """Simulated animals: shares, spread of frequencies, errors and missing genotypes as stated."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from panel_study import even_map, positions
 
@@ -64,3 +65,15 @@ def test_neighbours_on_the_map_share_ancestry():
 def test_more_animals_do_not_change_the_map():
     chrom, pos = positions(30, 3)
     assert np.array_equal(study_map(chrom, pos, 40).position_cm, map_from_positions(chrom, pos, 40).position_cm)
+
+
+def test_chromosomes_that_the_map_does_not_hold_are_even():
+    chrom, pos = positions(30, 3)
+    held = pd.unique(np.asarray(chrom))[0]
+    rows = np.asarray(chrom) == held
+    table = pd.DataFrame({"chrom": held, "pos": [int(pos[rows].min()), int(pos[rows].max())], "cm": [0.0, 7.0]})
+    found = study_map(chrom, pos, 40, table)
+    assert found.position_cm[rows].max() == pytest.approx(7)
+    even = map_from_positions(chrom, pos, 40)
+    assert np.array_equal(found.position_cm[~rows], even.position_cm[~rows])
+    assert np.array_equal(found.chrom_index, even.chrom_index)

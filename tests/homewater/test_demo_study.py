@@ -23,6 +23,7 @@ from homewater.settings import check_settings
 from homewater.species_generator import true_units
 from homewater.study_files import write_csv, write_geojson
 from homewater.study_generator import NOTE, write_study
+from homewater.study_plan import even_map
 from steps.generate_study import main as make_study
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -71,7 +72,12 @@ def test_study_file_agrees_with_the_plan():
             species.scientific_name,
         )
         assert entry["generation_years"] == species.generation_years
-        assert entry.get("recombination", {}).get("cm_per_chromosome", 50) == species.centimorgans
+        assert ("map" in entry["recombination"]) == species.mapped
+        if species.mapped:
+            assert Path(entry["recombination"]["map"]).name == f"{species.id}_map.csv"
+            assert (even_map(species).groupby("chrom")["cm"].max() == species.centimorgans).all()
+        else:
+            assert entry["recombination"]["cm_per_chromosome"] == species.centimorgans
         assert ("native_range" in entry) == (species.id in plan.ranges)
 
 

@@ -9,9 +9,21 @@ import pytest
 from panel_study import drifted, with_errors, write_intake
 
 from homewater.errors import InputError
+from homewater.gene_drop import RecombinationMap, draw_class_from_frequencies
 from homewater.settings import check_settings
-from homewater.tables import read_table, write_table
-from steps import assign, class_power, mixture_shares, natural_contact, panel, panel_order, panel_validation, site_rates
+from homewater.store import open_genotypes
+from homewater.tables import empty_table, read_table, write_table
+from steps import (
+    assign,
+    class_power,
+    mixing_dates,
+    mixture_shares,
+    natural_contact,
+    panel,
+    panel_order,
+    panel_validation,
+    site_rates,
+)
 
 TABLES = (
     "panel",
@@ -329,3 +341,38 @@ def test_movers_at_a_far_site_are_more_than_its_cline_explains(tmp_path):
     write_table(table.iloc[:0], tmp_path / "cline_sites.csv")
     natural_contact.main(**given, cline_sites=str(tmp_path / "cline_sites.csv"))
     assert read_table(tmp_path / "contact.csv", "natural_contact").empty
+
+
+def test_mixing_is_dated_where_there_is_a_map(tmp_path):
+    """Site S1: 6 hybrids of the first generation and 6 backcrosses among its query animals; nothing without a map."""
+    rng = np.random.default_rng(9)
+    n, n_markers = {"pure_a": 24, "F1": 6, "backcross_a": 6, "pure_b": 24}, 2400
+    frequency = drifted(rng, n_markers, 0.2, 2)
+    chrom = np.repeat(np.arange(12), n_markers // 12)
+    at = RecombinationMap(chrom, np.tile(np.linspace(0, 50, n_markers // 12), 12))
+    drawn = [draw_class_from_frequencies(name, *frequency.T, at, size, rng)[0] for name, size in n.items()]
+    dosages, names = np.concatenate(drawn, axis=1), np.repeat(["S1", "S4"], [36, 24])
+    paths = write_intake(
+        tmp_path, dosages, names, {"S1": "unit_1", "S4": "unit_2"}, query=range(24, 36), n_chromosomes=12
+    )
+    run(tmp_path, paths)
+    markers = open_genotypes(paths["genotypes"]).markers
+    along = [(name, int(here["pos"].iloc[k]), cm) for name, here in markers.groupby("chrom", sort=False)
+             for k, cm in ((0, 0.0), (-1, 50.0))]  # fmt: skip
+    map_file = tmp_path / "map.csv"
+    pd.DataFrame(along, columns=["chrom", "pos", "cm"]).to_csv(map_file, index=False)
+    write_table(empty_table("cline_sites"), tmp_path / "cline_sites.csv", "cline_sites")
+    given = {name: paths[name] for name in ("genotypes", "samples", "markers", "units", "genotyping_error")}
+    given |= {name: str(tmp_path / f"{name}.csv") for name in ("reference_animals", "origin_classes", "cline_sites")}
+    given |= {"table": str(tmp_path / "dates.csv"), "cm_per_chromosome": 50.0}
+    given |= {"generation_years": 2.0, "recent_generations": 10.0}
+    mixing_dates.main(**given, recombination_map=[str(map_file)])
+    told = read_table(tmp_path / "dates.csv", "mixing_dates").set_index(["locationID", "role"])
+    row = told.loc[("S1", "query")]
+    assert row[["local_unit", "other_unit", "reading"]].tolist() == ["unit_1", "unit_2", "recent"]
+    assert row["n_mixed"] >= 11
+    assert 5 <= row["n_first_generation"] <= 6
+    assert 1.3 < row["generations"] < 3.5
+    assert row["years"] == 2 * row["generations"]
+    mixing_dates.main(**given, recombination_map=[])
+    assert read_table(tmp_path / "dates.csv", "mixing_dates").empty

@@ -201,6 +201,21 @@ def test_groups_beyond_their_cline_stand_in_a_table_and_the_others_are_counted()
     assert f"None of {groups - 1} groups of animals holds more than the cline explains" in text
 
 
+def test_dates_of_mixing_stand_in_a_table_or_the_page_says_why_not():
+    results = study((2,))
+    text = Reader(page_of(results)).words
+    assert "61 (44 to 80)" in text
+    assert "3.0 (1.0 to ∞)" in text
+    assert "Up to 10 generations count as recent here" in text
+    table = results.species[0].tables["mixing_dates"]
+    results.species[0].tables["mixing_dates"] = table.iloc[:0]
+    assert "that needs a recombination map" in Reader(page_of(results)).words
+    results.species[0].settings["recombination"]["map"] = "map.csv"
+    text = Reader(page_of(results)).words
+    assert "no animal is clearly mixed" in text
+    assert "recombination map" not in text
+
+
 def test_no_animal_is_called_local_where_there_is_no_local_stock():
     """Every animal at the site without a unit is flagged pure_a, which there means the stock that fits best."""
     results = study(units=(2,), n_wild=4, n_farm=1)

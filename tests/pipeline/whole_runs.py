@@ -61,7 +61,7 @@ def contract(species: str) -> list[str]:
             "assignment/calls.csv",
             "assignment/origin_classes.csv", "assignment/class_power.csv", "assignment/site_rates.csv",
             "assignment/site_year_rates.csv", "assignment/unit_rates.csv", "assignment/mixture_shares.csv",
-            "assignment/natural_contact.csv",
+            "assignment/natural_contact.csv", "assignment/mixing_dates.csv",
             "transfers/flows.csv", "transfers/source_ranking.csv",
         )
     ]  # fmt: skip

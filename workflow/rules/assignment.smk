@@ -110,6 +110,36 @@ rule natural_contact:
         "../../scripts/steps/natural_contact.py"
 
 
+rule mixing_dates:
+    input:
+        genotypes="results/{study}/{species}/intake/genotypes.zarr",
+        samples="results/{study}/{species}/intake/samples.csv",
+        markers="results/{study}/{species}/intake/markers.parquet",
+        units="results/{study}/{species}/units/units.csv",
+        reference_animals="results/{study}/{species}/panel/reference_animals.csv",
+        cline_sites="results/{study}/{species}/structure/cline_sites.csv",
+        origin_classes="results/{study}/{species}/assignment/origin_classes.csv",
+        genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
+        recombination_map=lambda wildcards: recombination_map(wildcards.species),
+        library=library("mixing_dates"),
+    output:
+        table="results/{study}/{species}/assignment/mixing_dates.csv",
+    log:
+        "results/{study}/{species}/logs/mixing_dates.log",
+    benchmark:
+        "results/{study}/{species}/benchmarks/mixing_dates.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("mixing_dates"),
+        runtime=minutes("mixing_dates"),
+    params:
+        cm_per_chromosome=lambda wildcards: cm_per_chromosome(wildcards.species),
+        generation_years=lambda wildcards: OF_SPECIES[wildcards.species]["generation_years"],
+        recent_generations=SETTINGS["assignment"]["recent_generations"],
+    script:
+        "../../scripts/steps/mixing_dates.py"
+
+
 rule mixture_shares:
     input:
         genotypes="results/{study}/{species}/intake/genotypes.zarr",

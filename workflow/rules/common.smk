@@ -225,6 +225,7 @@ TABLES = {
     "unit_rates": "assignment/unit_rates.csv",
     "mixture_shares": "assignment/mixture_shares.csv",
     "natural_contact": "assignment/natural_contact.csv",
+    "mixing_dates": "assignment/mixing_dates.csv",
     "flows": "transfers/flows.csv",
     "source_ranking": "transfers/source_ranking.csv",
 }

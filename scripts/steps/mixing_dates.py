@@ -1,0 +1,95 @@
+"""Rule mixing_dates: how many generations ago stocks mixed, by the lengths of ancestry tracts at each site.
+
+Named inputs: genotypes, samples, markers, units, reference_animals, cline_sites, origin_classes, genotyping_error,
+recombination_map (none or one: without a map nothing is dated). Output: table.
+"""
+
+import json
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from homewater.class_draws import study_map
+from homewater.frequency_prior import fit_prior
+from homewater.marker_choice import copies_of
+from homewater.mixing_dates import COLUMNS, Group, dates_row, groups_to_date
+from homewater.panel import reference_arrays
+from homewater.step import run_step
+from homewater.store import Genotypes, open_genotypes
+from homewater.tables import empty_table, read_table, write_table
+from homewater.tract_lengths import MIN_MARKERS, MixingAge, evenly_spread, group_odds, mixing_age, steps_in_morgans
+from homewater.unit_names import unit_number
+
+
+def main(
+    genotypes: str,
+    samples: str,
+    markers: str,
+    units: str,
+    reference_animals: str,
+    cline_sites: str,
+    origin_classes: str,
+    genotyping_error: str,
+    recombination_map: list[str],
+    table: str,
+    cm_per_chromosome: float,
+    generation_years: float,
+    recent_generations: float,
+) -> None:
+    """Read, compute, write; arguments carry the names that the rule gives them."""
+    reference, rows = read_table(reference_animals, "reference_animals"), []
+    if recombination_map and not reference.empty:
+        store = open_genotypes(genotypes)
+        animals = read_table(samples, "samples").set_index("materialSampleID").loc[store.sample_ids].reset_index()
+        local = read_table(units, "units").set_index("locationID")["unit"].fillna("")
+        along = read_table(cline_sites, "cline_sites")[["locationID", "unit_a", "unit_b"]]
+        clines = along.itertuples(index=False, name=None)
+        groups = groups_to_date(animals, read_table(origin_classes, "origin_classes"), clines, local)
+        thinned = read_table(markers, "markers")["thinned"].to_numpy(bool)
+        map_table = read_table(recombination_map[0], "input_recombination_map")
+        used, steps = mapped_markers(store, thinned, map_table, cm_per_chromosome)
+        error = json.loads(Path(genotyping_error).read_text(encoding="utf-8"))["estimate"]
+        if used.size >= MIN_MARKERS and groups:
+            unit, counted = reference_arrays(store.sample_ids, reference)
+            rows = [
+                dates_row(group, age, used.size, generation_years, recent_generations)
+                for group, age in dated(store, groups, unit, counted, used, steps, error)
+            ]
+    write_table(pd.DataFrame(rows, columns=COLUMNS) if rows else empty_table("mixing_dates"), table, "mixing_dates")
+
+
+def mapped_markers(store: Genotypes, thinned: np.ndarray, map_table: pd.DataFrame, cm_per_chromosome: float):
+    """Return int64 (n,), thinned markers on chromosomes of the map, in map order, and Morgans from the one before."""
+    on_map = store.markers["chrom"].isin(set(map_table["chrom"])).to_numpy()
+    used = np.flatnonzero(thinned & on_map)
+    chrom, pos = (store.markers[name].to_numpy()[used] for name in ("chrom", "pos"))
+    lies = study_map(chrom, pos, cm_per_chromosome, map_table)
+    order = evenly_spread(lies.chrom_index, lies.position_cm)
+    return used[order], steps_in_morgans(lies.chrom_index[order], lies.position_cm[order])
+
+
+def dated(store: Genotypes, groups: list[Group], unit: np.ndarray, counted: np.ndarray, used: np.ndarray,
+          steps: np.ndarray, error: float) -> Iterator[tuple[Group, MixingAge]]:  # fmt: skip
+    """Yield each group that holds mixed animals, with their age."""
+    own = np.where(counted, unit, -1)
+    alternate, copies = (part[used] for part in copies_of(store.genotype_counts(own, int(unit.max()) + 1)))
+
+    @cache
+    def of_pair(pair: tuple[int, int]):
+        mine = alternate[:, pair], copies[:, pair]
+        return *mine, fit_prior(*mine)
+
+    for number, group in enumerate(groups, start=1):
+        pair = unit_number(group.local) - 1, unit_number(group.other) - 1
+        inside = [pair.index(own[animal]) if own[animal] in pair else None for animal in group.rows]
+        age = mixing_age(*group_odds(store.select(used, group.rows), inside, *of_pair(pair), steps, error))
+        print(f"{number} of {len(groups)} groups: {group.site}, {group.role}: {age}")
+        if age is not None:
+            yield group, age
+
+
+if __name__ == "__main__":
+    run_step(main, snakemake)
