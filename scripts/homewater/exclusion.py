@@ -2,8 +2,10 @@
 
 Each class is tested against the alternative that both copies come from one more unit of the same ancestry, of which
 nothing is known but what the fitted prior says: the ancestral frequency as the sampled units show it, and as much drift
-as theirs. The log ratio of the two likelihoods is standardised by its mean and variance under the class, over markers
-that were not chosen to tell units apart; on a diagnostic panel alone an unsampled stock looks like a mixture.
+as theirs. The statistic is the log ratio against the class that fits best. It is at most the ratio against any other
+class, whose mean and variance under that class are known: so each class bounds the chance of so large a statistic, and
+the largest bound is the p value. Markers are not chosen to tell units apart; on a diagnostic panel alone an unsampled
+stock looks like a mixture.
 """
 
 from __future__ import annotations
@@ -63,8 +65,8 @@ def stranger_table(alternate: np.ndarray, copies: np.ndarray, error: float, prio
 
 def ratio_tables(
     alternate: np.ndarray, copies: np.ndarray, classes: ClassList, error: float, prior: FrequencyPrior
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return what each dosage adds to the log ratio of a stranger against each class, and what the class foresees.
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return what each dosage adds to the log ratio of a stranger against each class, beyond what the class foresees.
 
     Args:
         alternate: (n_loci, n_units), alternate copies counted.
@@ -74,15 +76,17 @@ def ratio_tables(
         prior: fitted prior.
 
     Returns:
-        ratio float64 (n_loci, 3, n_classes), its mean under the class taken off; variance float64 (n_loci, n_classes);
-        slope float64 (n_loci, n_classes), by how much the mean rises per unit of drift within a sampled unit.
+        ratio float64 (n_loci, 3, n_classes), its mean under the class taken off; that mean float64 (n_loci, n_classes);
+        variance float64 (n_loci, n_classes); slope float64 (n_loci, n_classes), by how much the mean rises per unit of
+        drift within a sampled unit.
     """
     table = pair_table(alternate, copies, prior) @ classes.weights
     expected, share = with_error(table, error), allele_share(table)
     ratio = np.log(stranger_table(alternate, copies, error, prior))[:, :, None] - np.log(expected)
-    ratio -= (expected * ratio).sum(axis=1, keepdims=True)
+    mean = (expected * ratio).sum(axis=1)
+    ratio -= mean[:, None]
     shift = (1 - 1.5 * error) * (share * (1 - share))[:, None, :] * np.array([1.0, -2.0, 1.0])[None, :, None]
-    return ratio, (expected * ratio**2).sum(axis=1), (shift * ratio).sum(axis=1)
+    return ratio, mean, (expected * ratio**2).sum(axis=1), (shift * ratio).sum(axis=1)
 
 
 def exclusion_scores(
@@ -95,7 +99,7 @@ def exclusion_scores(
     drift: np.ndarray,
     prior: FrequencyPrior,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return by how many standard deviations each animal fits a stranger better than each class foresees.
+    """Return by how many standard deviations the log ratio of each animal exceeds what each class foresees.
 
     Args:
         dosages: int8 (n_animals, n_loci), MISSING = -1.
@@ -108,54 +112,57 @@ def exclusion_scores(
         prior: fitted prior.
 
     Returns:
-        z float64 (n_animals, n_classes), NaN where fewer than MIN_TYPED markers are typed; n_typed int64 (n_animals,).
+        own float64 (n_animals, n_classes), of the ratio against that class; best float64 (n_animals, n_classes), of the
+        ratio against the class that fits best, which is at most as large. NaN where fewer than MIN_TYPED are typed.
     """
     foreseen = np.maximum(drift[classes.unit_a], drift[classes.unit_b])
-    z = np.full((len(dosages), len(classes.kind)), np.nan)
+    own, best = np.full((2, len(dosages), len(classes.kind)), np.nan)
     typed = (dosages >= 0).sum(axis=1)
     for unit in range(-1, classes.n_units):
         rows = np.flatnonzero((counted_in == unit) & (typed >= MIN_TYPED))
         if not len(rows):
             continue
-        tables = np.empty((3, len(alternate), 3, len(classes.kind)))
+        tables = np.empty((4, len(alternate), 3, len(classes.kind)))
         for dosage in range(3):
             left = (alternate, copies) if unit < 0 else left_out_counts(alternate, copies, unit, dosage)
-            ratio, variance, slope = ratio_tables(*left, classes, error, prior)
-            tables[:, :, dosage] = ratio[:, dosage], variance, slope
-        total, variance, slope = (sum_over_loci(dosages[rows], table) for table in tables)
-        z[rows] = (total - foreseen * slope) / np.sqrt(variance)
-    return z, typed
+            ratio, mean, variance, slope = ratio_tables(*left, classes, error, prior)
+            tables[:, :, dosage] = ratio[:, dosage], mean, variance, slope
+        beyond, mean, variance, slope = (sum_over_loci(dosages[rows], table) for table in tables)
+        own[rows] = (beyond - foreseen * slope) / np.sqrt(variance)
+        statistic = (beyond + mean).min(axis=1, keepdims=True)
+        best[rows] = (statistic - mean - foreseen * slope) / np.sqrt(variance)
+    return own, best
 
 
-def excess_scatter(z: np.ndarray, unit: np.ndarray) -> tuple[float, float]:
+def excess_scatter(own: np.ndarray, unit: np.ndarray) -> tuple[float, float]:
     """Return the centre and scale of the scores of baseline animals in their own unit, never below 0 and 1.
 
     What the model leaves out (inbreeding, a little linkage) shows here; robust figures, since some may be strangers.
 
     Args:
-        z: (n_animals, n_classes), pure classes first.
+        own: (n_animals, n_classes), from `exclusion_scores`, pure classes first.
         unit: int (n_animals,), the animals' own unit; -1 is left out.
     """
     rows = np.flatnonzero(unit >= 0)
-    own = z[rows, unit[rows]]
-    own = own[~np.isnan(own)]
-    if len(own) < 20:
+    found = own[rows, unit[rows]]
+    found = found[~np.isnan(found)]
+    if len(found) < 20:
         return 0.0, 1.0
-    low, middle, high = np.quantile(own, [0.25, 0.5, 0.75])
+    low, middle, high = np.quantile(found, [0.25, 0.5, 0.75])
     return max(0.0, float(middle)), max(1.0, float((high - low) / 1.3489795003921634))
 
 
-def exclusion_p(z: np.ndarray, centre: float = 0.0, scale: float = 1.0) -> np.ndarray:
-    """Return, for the class that fits best, the chance of a fit as poor or poorer; NaN where the test was not made.
+def exclusion_p(best: np.ndarray, centre: float = 0.0, scale: float = 1.0) -> np.ndarray:
+    """Return the largest chance that any class gives to a fit as poor or poorer; NaN where the test was not made.
 
     Args:
-        z: (n_animals, n_classes).
+        best: (n_animals, n_classes), from `exclusion_scores`.
         centre: from `excess_scatter`.
         scale: from `excess_scatter`.
     """
-    if not z.shape[1]:
-        return np.full(len(z), np.nan)
-    return ndtr(-(z.min(axis=1) - centre) / scale)
+    if not best.shape[1]:
+        return np.full(len(best), np.nan)
+    return ndtr(-(best.min(axis=1) - centre) / scale)
 
 
 def exclusion_test(
@@ -180,6 +187,6 @@ def exclusion_test(
         p float64 (n_animals,), NaN where the test was not made; {n_markers, centre, scale}.
     """
     counted = counts_by_unit(dosages, counted_in, classes.n_units)
-    z, _ = exclusion_scores(dosages, counted_in, *counted, classes, error, drift, prior)
-    centre, scale = excess_scatter(z, counted_in)
-    return exclusion_p(z, centre, scale), {"n_markers": dosages.shape[1], "centre": centre, "scale": scale}
+    own, best = exclusion_scores(dosages, counted_in, *counted, classes, error, drift, prior)
+    centre, scale = excess_scatter(own, counted_in)
+    return exclusion_p(best, centre, scale), {"n_markers": dosages.shape[1], "centre": centre, "scale": scale}
