@@ -23,7 +23,7 @@ from homewater.rounding import is_missing
 
 # In the order of the list of references, which is that of the authors' names.
 REFERENCES = (
-    "anderson", "benjamini", "excoffier", "koster", "millar", "naeini", "nei", "patterson", "rannala", "rogan",
+    "anderson", "benjamini", "excoffier", "gravel", "koster", "millar", "naeini", "nei", "patterson", "rannala", "rogan",
     "rousset", "waples", "weir", "wigginton",
 )  # fmt: skip
 CAUTIONS = ("permit", "health", "law", "practice", "lead", "conditional", "absence", "time")
@@ -174,6 +174,7 @@ def _methods(study: StudyResults, writer: Writer) -> Section:
         "hardy_weinberg_fdr": numbers.stated(markers["hardy_weinberg_fdr"]),
         "permutations": numbers.count(settings["structure"]["permutations"]),
         "min_break_fst": numbers.number(units["min_break_fst"]),
+        "median_step_multiple": numbers.number(units["median_step_multiple"]),
         "break_level": numbers.stated(units["break_level"]),
         "detectable_power": numbers.stated(units["detectable_power"]),
         "folds": numbers.count(settings["panel"]["folds"]),

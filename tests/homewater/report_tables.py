@@ -607,7 +607,7 @@ def study(
             "sex_linked_fdr": 0.01,
         },
         "structure": {"min_individuals": 5, "permutations": 999},
-        "units": {"min_break_fst": 0.01, "break_level": 0.05, "detectable_power": 0.8},
+        "units": {"min_break_fst": 0.01, "break_level": 0.05, "median_step_multiple": 3, "detectable_power": 0.8},
         "panel": {"n_markers": 84, "folds": 10},
         "assignment": {"false_flag_rate": 0.001, "exclusion_level": 0.001, "recent_generations": 10},
         "transfers_advice": {"max_sources": 5, "high_rate": 0.05},
