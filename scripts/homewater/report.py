@@ -23,8 +23,8 @@ from homewater.rounding import is_missing
 
 # In the order of the list of references, which is that of the authors' names.
 REFERENCES = (
-    "anderson", "benjamini", "excoffier", "gravel", "koster", "millar", "naeini", "nei", "patterson", "rannala", "rogan",
-    "rousset", "waples", "weir", "wigginton",
+    "anderson", "benjamini", "excoffier", "gravel", "koster", "millar", "naeini", "nei", "patterson", "rannala",
+    "rogan", "rousset", "waples", "weir", "wigginton",
 )  # fmt: skip
 CAUTIONS = ("permit", "health", "law", "practice", "lead", "conditional", "absence", "time")
 SHORT_CAUTIONS = ("permit", "lead", "units")

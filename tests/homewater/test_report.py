@@ -213,7 +213,7 @@ def test_dates_of_mixing_stand_in_a_table_or_the_page_says_why_not():
     results.species[0].settings["recombination"]["map"] = "map.csv"
     text = Reader(page_of(results)).words
     assert "no animal is clearly mixed" in text
-    assert "recombination map" not in text
+    assert "that needs a recombination map" not in text
 
 
 def test_no_animal_is_called_local_where_there_is_no_local_stock():
