@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from tests.verification.assignment import informativeness
 
 from homewater.likelihood import (
     CLASSES,
@@ -127,3 +128,14 @@ def test_drawn_samples_meet_the_predictive(seed):
     exact = np.array([533 / 616, 39 / 308, 5 / 616])
     assert (np.abs(shares - exact) < 4 * np.sqrt(exact * (1 - exact) / p.size)).all()
     assert pair_table(np.array([[1.0]]), np.array([[20.0]]))[0, :, 0] == pytest.approx(exact, rel=1e-12)
+
+
+def test_informativeness_that_the_panel_is_compared_with():
+    """Rosenberg and others (2003) Am J Hum Genet 73:1402-1422, equation 4; values recomputed from it, natural log.
+
+    Ceilings: ln 2 at a fixed difference of two, 0.636514 where one of three is fixed for the other allele.
+    """
+    two = np.array([[1.0, 0.0], [0.4, 0.4], [0.8, 0.2], [0.9, 0.6]])
+    assert informativeness(two) == pytest.approx([np.log(2), 0, 0.192745, 0.063288], abs=5e-7)
+    three = np.array([[1.0, 0.0, 0.0], [0.9, 0.5, 0.1]])
+    assert informativeness(three) == pytest.approx([0.636514, 0.245376], abs=5e-7)
