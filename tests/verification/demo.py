@@ -4,7 +4,9 @@
 
 The demo has one seed, that of config/demo.yaml. Limits: at least 95 % of planted movers and F1 come out as non_local or
 mixed; of true locals (under 2 % realised foreign ancestry) at most 1 %; units as planted; the interval of each far site
-with a local stock holds the planted share; nested accuracy within 2 points of that of the pure query animals.
+with a local stock holds the planted share; nested accuracy within 2 points of that of the pure query animals. By tract
+lengths the contact sites, founded 60 generations ago and exchanging animals since, mixed long ago; the crosses among
+the query animals, of two generations, recently.
 """
 
 import json
@@ -39,6 +41,8 @@ def found():
     wild = sites[sites["unit"].notna()]
     kinds = {s: statement(RESULTS / "demo" / s) for s in ("topshell", "comb_limpet", "sweeper_urchin")}
     plan = demo_plan().species[0]
+    dates = read_table(topshell / "assignment/mixing_dates.csv", "mixing_dates")
+    columns = ["locationID", "role", "n_mixed", "n_first_generation", "generations", "ci_low", "ci_high", "reading"]
     figures = {
         **provenance("scripts/test --verify demo"),
         "statements": kinds,
@@ -52,6 +56,7 @@ def found():
         "nested_accuracy": float(curve.loc[84, "nested_accuracy"]),
         "query_accuracy": {"n": len(pure), "right": int((pure["best_unit"] == own).sum())},
         "far_sites": site_rates(topshell, TRUTH, "topshell"),
+        "mixing_dates": json.loads(dates[columns].to_json(orient="records", double_precision=2)),
     }
     (Path(__file__).with_suffix(".json")).write_text(json.dumps(figures, indent=2) + "\n")
     return figures
@@ -86,3 +91,10 @@ def test_rates_of_far_sites_hold_the_planted_share(found):
     assert len(found["far_sites"]) >= 3
     for site, far in found["far_sites"].items():
         assert far["low"] <= far["planted"] <= far["high"], site
+
+
+def test_old_contact_and_recent_escape_are_told_apart_by_tract_lengths(found):
+    reading = {(row["locationID"], row["role"]): row["reading"] for row in found["mixing_dates"]}
+    assert {reading[site, "baseline"] for site in found["contact_zones_planted"]} == {"old"}
+    assert {told for (_, role), told in reading.items() if role == "query"} == {"recent"}
+    assert len([role for _, role in reading if role == "query"]) >= 3
