@@ -102,8 +102,12 @@ def _add_mixing_dates(section: Section, study: StudyResults, species: SpeciesRes
         mapped = "map" in species.settings["recombination"]
         section.say(writer.say("dates.none" if mapped else "dates.off"))
         return
-    recent = study.settings["assignment"]["recent_generations"]
-    section.say(writer.say("dates.text", n=numbers.count(table["n_markers"].max()), recent=numbers.number(recent)))
+    numbers_of = {
+        "n": numbers.count(table["n_markers"].max()),
+        "recent": numbers.number(study.settings["assignment"]["recent_generations"]),
+        "years": numbers.number(species.settings["generation_years"]),
+    }
+    section.say(writer.say("dates.text", **numbers_of))
     place = {site: k for k, site in enumerate(study.in_coast_order(sorted(set(table["locationID"]))))}
     table = table.assign(place=table["locationID"].map(place)).sort_values(["place", "role"], kind="stable")
     rows = [
