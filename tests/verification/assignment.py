@@ -10,7 +10,8 @@ Limits, on average over 200 studies: assignment accuracy within 0.5 points of th
 unit, 1.5 with 20; class accuracy within 1, 2 and 6; expected calibration error at most the oracle's + 0.01; hybrid
 index error within 1.1 times; nested accuracy within 1 point of that of fresh animals; intervals of rates cover in 93 %;
 false flags at most the chosen rate (one-sided binomial, 1 %); strangers at F_ST 0.1 found in 95 % at 5 % false alarms
-by 400 random markers; the panel at most 1 point less sensitive for backcrosses than the best of three other choices.
+by 400 random markers; the panel at most 1 point less sensitive for backcrosses than the best of three other choices;
+intervals of dates by tract lengths hold the truth in 90 %.
 """
 
 import math
@@ -36,6 +37,7 @@ from homewater.marker_worth import backcross_information
 from homewater.origin_classes import hybrid_index
 from homewater.rates import power_counts, recent_share
 from homewater.seeds import generator
+from homewater.tract_lengths import group_odds, mixing_age, steps_in_morgans
 from homewater.validation import nested_validation
 from homewater.verdict import called_class, verdicts
 
@@ -340,6 +342,45 @@ def test_strangers(record, n_random):
     assert figures["false_alarms_at_nominal_5_percent"] <= 0.05 + 0.005
     if n_random:
         assert figures["found_at_5_percent_false_alarms"] >= 0.95
+
+
+DATES = {"3 generations, half": (3, 0.5), "8 generations, a fifth": (8, 0.2), "40 generations, a fifth": (40, 0.2)}
+
+
+def date(fst: float, generations: int, foreign: float, seed: int) -> tuple[bool, float] | None:
+    """Return whether the interval of the date holds the truth, and the date, of 20 animals of a mixed population.
+
+    None where no animal is clearly mixed.
+
+    A share of the population came from elsewhere so many generations ago, at random mating: each copy is made of
+    stretches of exponential length, as many generations less one a Morgan, of either stock by the share.
+    """
+    rng = np.random.default_rng([seed, 4])
+    study = Baseline(stocks(fst, rng), 60, rng, 84)
+    chrom, at = np.arange(MARKERS) * CHROMOSOMES // MARKERS, 50.0 * (np.arange(MARKERS) % (MARKERS // CHROMOSOMES))
+    at /= MARKERS // CHROMOSOMES - 1
+    used = np.flatnonzero(study.usable)
+    from_b = np.zeros((2, 20, MARKERS), dtype=bool)
+    for copy, animal, c in np.ndindex(2, 20, CHROMOSOMES):
+        ends = np.cumsum(rng.exponential(100 / (generations - 1), 400))  # centimorgans; 400 reach beyond 50
+        stretch = np.searchsorted(ends, at[chrom == c])
+        from_b[copy, animal, chrom == c] = (rng.random(401) < foreign)[stretch]
+    copies = (rng.random(from_b.shape) < np.where(from_b, study.p[:, 1], study.p[:, 0])).sum(axis=0)
+    odds = group_odds(called(copies, rng)[:, used].T, [None] * 20, *copies_of(study.counts[used]), study.prior,
+                      steps_in_morgans(chrom[used], at[used]), ERROR)  # fmt: skip
+    age = mixing_age(*odds)
+    return None if age is None else (age.ci_low <= generations <= age.ci_high, age.generations)
+
+
+@pytest.mark.parametrize("name", DATES)
+@pytest.mark.parametrize("fst", FST[1:3])
+def test_dates(record, fst, name):
+    found = [told for told in spread_over_cores(partial(date, fst, *DATES[name]), N) if told is not None]
+    held = share(sum(held for held, _ in found), len(found))
+    figures = {"dated": len(found), "held": held, "median_date": float(np.median([age for _, age in found]))}
+    record[f"dates, fst {fst}, {name}"] = provenance(COMMAND) | figures
+    assert len(found) >= 0.9 * N
+    assert held["count"] >= 0.9 * len(found)
 
 
 def informativeness(q: np.ndarray) -> np.ndarray:
