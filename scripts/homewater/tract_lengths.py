@@ -141,23 +141,28 @@ def log_likelihoods(chance: np.ndarray, steps: np.ndarray, rates: np.ndarray, sh
 
 @numba.njit(cache=True)
 def _forward(chance, steps, rates, shares, out):  # pragma: no cover
+    kept = np.empty(steps.size)  # chance that a copy keeps its ancestry from the marker before
     for r in range(rates.size):
+        for j in range(steps.size):
+            kept[j] = np.exp(-rates[r] * steps[j]) if steps[j] < np.inf else 0.0
         for s in range(shares.size):
             m = shares[s]
             none, one, both = 1.0, 0.0, 0.0
-            total = 0.0
+            total, product = 0.0, 1.0
             for j in range(steps.size):
-                kept = np.exp(-rates[r] * steps[j]) if steps[j] < np.inf else 0.0
-                into, out_of = m * (1 - kept), (1 - m) * (1 - kept)
+                into, out_of = m * (1 - kept[j]), (1 - m) * (1 - kept[j])
                 stay_a, stay_b = 1 - into, 1 - out_of
                 a = none * stay_a * stay_a + one * out_of * stay_a + both * out_of * out_of
                 b = 2 * (none * stay_a * into + both * out_of * stay_b) + one * (stay_a * stay_b + into * out_of)
                 c = none * into * into + one * into * stay_b + both * stay_b * stay_b
                 a, b, c = a * chance[j, 0], b * chance[j, 1], c * chance[j, 2]
                 scale = a + b + c
-                total += np.log(scale)
+                product *= scale
+                if product < 1e-200:  # a logarithm now and then
+                    total += np.log(product)
+                    product = 1.0
                 none, one, both = a / scale, b / scale, c / scale
-            out[r, s] = total
+            out[r, s] = total + np.log(product)
 
 
 def log_odds(chance: np.ndarray, steps: np.ndarray) -> tuple[float, np.ndarray]:
