@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from homewater.tract_lengths import MixingAge
+from homewater.tract_lengths import OLDEST, MixingAge
 from homewater.unit_names import unit_number
 
 MOST_ANIMALS = 200  # looked at in a group; more would hardly narrow the interval
@@ -36,26 +36,37 @@ class Group:
 
 
 def groups_to_date(
-    animals: pd.DataFrame, classes: pd.DataFrame, clines: Iterable[tuple[str, str, str]], local_unit: pd.Series
+    animals: pd.DataFrame,
+    calls: pd.DataFrame,
+    classes: pd.DataFrame,
+    clines: Iterable[tuple[str, str, str]],
+    local_unit: pd.Series,
 ) -> list[Group]:
     """Return the groups that may hold mixed ancestry: at sites of clines, and where a verdict names another unit.
 
+    Ancestry of a third unit, or of none that was sampled, looks like an endlessly old mixture of two: animals whose
+    verdict names such an origin are left out.
+
     Args:
         animals: materialSampleID, locationID, role, status; rows as in the store.
+        calls: table calls.
         classes: table origin_classes.
         clines: (locationID, unit_a, unit_b) of the sites of fitted clines.
         local_unit: unit by locationID, empty where there is none.
     """
-    named = classes[(classes["unit_b"].fillna("") != "") & ~classes["class"].isin(["pure_a", "pure_b"])]
+    named = classes[classes["unit_b"].fillna("") != ""]
     other_of = dict(zip(named["materialSampleID"], named["unit_b"], strict=True))
     other = np.array([other_of.get(animal, "") for animal in animals["materialSampleID"]], dtype=str)
+    crossed = set(named.loc[~named["class"].isin(["pure_a", "pure_b"]), "materialSampleID"])
+    mixed = animals["materialSampleID"].isin(crossed).to_numpy()
     wanted = set()
     for site, *pair in clines:
         if local_unit[site] in pair:
             wanted.add((site, pair[1 - pair.index(local_unit[site])]))
     at = animals["locationID"].to_numpy(dtype=str)
-    wanted |= {(site, unit) for site, unit in zip(at, other, strict=True) if unit and local_unit[site]}
-    kept = (animals["status"] == "kept").to_numpy()
+    wanted |= {(site, unit) for site, unit in zip(at[mixed], other[mixed], strict=True) if local_unit[site]}
+    unsampled = calls.loc[calls["outcome"] == "unsampled_origin", "materialSampleID"]
+    kept = (animals["status"] == "kept").to_numpy() & ~animals["materialSampleID"].isin(unsampled).to_numpy()
     groups = []
     for site, unit in sorted(wanted, key=lambda pair: (pair[0], unit_number(pair[1]))):
         for role in ("baseline", "query"):
@@ -80,6 +91,8 @@ def dates_row(group: Group, age: MixingAge, n_markers: int, generation_years: fl
     """
     high = age.ci_high if np.isfinite(age.ci_high) else float("nan")
     reading = "recent" if age.ci_high <= recent else "old" if age.ci_low > recent else "open"
+    if age.generations >= OLDEST:  # no stretches at all: what else such animals may be is not known
+        reading = "open"
     return {
         "locationID": group.site,
         "role": group.role,

@@ -25,6 +25,7 @@ from homewater.likelihood import pair_table, with_error
 
 # times a Morgan at which a copy draws its ancestry anew: generations less one
 RATES = np.array([0, 0.25, 0.5, 0.75, 1, 1.5, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128, 192, 256.0])
+OLDEST = 0.99 * (1 + float(RATES[-1]))  # generations, at the end of the scale
 # shares of the other unit that an animal may have: denser towards the ends, where small shares differ most
 SHARES = np.sin(np.pi * (np.arange(17) + 0.5) / 34) ** 2
 COARSE_RATES, COARSE_SHARES = (1, 4, 7, 10, 13, 16), (1, 3, 6, 8, 10, 13, 15)

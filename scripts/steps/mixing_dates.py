@@ -1,7 +1,7 @@
 """Rule mixing_dates: how many generations ago stocks mixed, by the lengths of ancestry tracts at each site.
 
-Named inputs: genotypes, samples, markers, units, reference_animals, cline_sites, origin_classes, genotyping_error,
-recombination_map (none or one: without a map nothing is dated). Output: table.
+Named inputs: genotypes, samples, markers, units, reference_animals, cline_sites, calls, origin_classes,
+genotyping_error, recombination_map (none or one: without a map nothing is dated). Output: table.
 """
 
 import json
@@ -31,6 +31,7 @@ def main(
     units: str,
     reference_animals: str,
     cline_sites: str,
+    calls: str,
     origin_classes: str,
     genotyping_error: str,
     recombination_map: list[str],
@@ -47,7 +48,8 @@ def main(
         local = read_table(units, "units").set_index("locationID")["unit"].fillna("")
         along = read_table(cline_sites, "cline_sites")[["locationID", "unit_a", "unit_b"]]
         clines = along.itertuples(index=False, name=None)
-        groups = groups_to_date(animals, read_table(origin_classes, "origin_classes"), clines, local)
+        told = read_table(calls, "calls"), read_table(origin_classes, "origin_classes")
+        groups = groups_to_date(animals, *told, clines, local)
         thinned = read_table(markers, "markers")["thinned"].to_numpy(bool)
         map_table = read_table(recombination_map[0], "input_recombination_map")
         used, steps = mapped_markers(store, thinned, map_table, cm_per_chromosome)

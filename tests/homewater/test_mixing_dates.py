@@ -15,7 +15,7 @@ def animals(sites):
 
 
 def test_groups_are_those_of_clines_and_of_verdicts():
-    """S3 has no unit of its own; S2's second animal is a mixture with a third unit, so it is not dated with unit_2."""
+    """S3 has no unit of its own; S21 is mixed with a third unit, S23 moved from unit_2, S25 is of no sampled stock."""
     who = animals(["S1", "S2", "S3"])
     who.loc[who["materialSampleID"] == "S14", "status"] = "removed"
     classes = pd.DataFrame(
@@ -24,15 +24,16 @@ def test_groups_are_those_of_clines_and_of_verdicts():
         columns=["materialSampleID", "unit_a", "unit_b", "class"],
     )  # fmt: skip
     local = pd.Series({"S1": "unit_1", "S2": "unit_1", "S3": ""})
-    groups = groups_to_date(who, classes, [("S2", "unit_1", "unit_2")], local)
+    calls = pd.DataFrame({"materialSampleID": ["S25", "S21"], "outcome": ["unsampled_origin", "mixed"]})
+    groups = groups_to_date(who, calls, classes, [("S2", "unit_1", "unit_2")], local)
     told = [(g.site, g.role, g.local, g.other, who["materialSampleID"][g.rows].tolist()) for g in groups]
     assert told == [
         ("S1", "baseline", "unit_1", "unit_3", ["S10", "S12"]),
         ("S1", "query", "unit_1", "unit_3", ["S11", "S13", "S15"]),
         ("S2", "baseline", "unit_1", "unit_2", ["S20", "S22", "S24"]),
-        ("S2", "query", "unit_1", "unit_2", ["S23", "S25"]),
+        ("S2", "query", "unit_1", "unit_2", ["S23"]),
         ("S2", "baseline", "unit_1", "unit_3", ["S20", "S22", "S24"]),
-        ("S2", "query", "unit_1", "unit_3", ["S21", "S23", "S25"]),
+        ("S2", "query", "unit_1", "unit_3", ["S21"]),
     ]
 
 
@@ -49,10 +50,16 @@ def test_reading(tmp_path, low, high, reading):
     assert back["ci_high"].isna().tolist() == [not np.isfinite(high)]
 
 
+def test_ancestry_without_any_stretches_is_not_called_old():
+    group = Group("S1", "query", "unit_1", "unit_2", np.arange(30))
+    assert dates_row(group, MixingAge(7, 2, 257.0, 178.0, np.inf), 4000, 2.5, 10)["reading"] == "open"
+
+
 def test_large_groups_are_looked_at_in_part():
     who = pd.DataFrame({"materialSampleID": [f"A{k}" for k in range(1000)], "locationID": "S1", "role": "query",
                         "status": "kept"})  # fmt: skip
     none = pd.DataFrame(columns=["materialSampleID", "unit_a", "unit_b", "class"], dtype=object)
-    (group,) = groups_to_date(who, none, [("S1", "unit_1", "unit_2")], pd.Series({"S1": "unit_2"}))
+    calls = pd.DataFrame(columns=["materialSampleID", "outcome"], dtype=object)
+    (group,) = groups_to_date(who, calls, none, [("S1", "unit_1", "unit_2")], pd.Series({"S1": "unit_2"}))
     assert group.rows.tolist() == list(range(0, 1000, 5))
     assert group.other == "unit_1"

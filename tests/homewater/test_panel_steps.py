@@ -363,7 +363,9 @@ def test_mixing_is_dated_where_there_is_a_map(tmp_path):
     pd.DataFrame(along, columns=["chrom", "pos", "cm"]).to_csv(map_file, index=False)
     write_table(empty_table("cline_sites"), tmp_path / "cline_sites.csv", "cline_sites")
     given = {name: paths[name] for name in ("genotypes", "samples", "markers", "units", "genotyping_error")}
-    given |= {name: str(tmp_path / f"{name}.csv") for name in ("reference_animals", "origin_classes", "cline_sites")}
+    given |= {
+        name: str(tmp_path / f"{name}.csv") for name in ("reference_animals", "calls", "origin_classes", "cline_sites")
+    }
     given |= {"table": str(tmp_path / "dates.csv"), "cm_per_chromosome": 50.0}
     given |= {"generation_years": 2.0, "recent_generations": 10.0}
     mixing_dates.main(**given, recombination_map=[str(map_file)])

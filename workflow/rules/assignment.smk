@@ -118,6 +118,7 @@ rule mixing_dates:
         units="results/{study}/{species}/units/units.csv",
         reference_animals="results/{study}/{species}/panel/reference_animals.csv",
         cline_sites="results/{study}/{species}/structure/cline_sites.csv",
+        calls="results/{study}/{species}/assignment/calls.csv",
         origin_classes="results/{study}/{species}/assignment/origin_classes.csv",
         genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
         recombination_map=lambda wildcards: recombination_map(wildcards.species),
