@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from homewater.axis_test import axes_beyond_chance
+from homewater.axis_chance import axes_beyond_chance
 from homewater.relationship import leading_axes
 
 HOLD_OUT_FOLDS = 5
@@ -86,7 +86,7 @@ def pca_tables(
     Args:
         animals: materialSampleID, locationID, role, defines; rows as in `axes.scores`.
         axes: from `principal_axes`.
-        p_values: float64, from `homewater.axis_test.axis_p_values`; axes beyond its end were not tested.
+        p_values: float64, from `homewater.axis_chance.axis_p_values`; axes beyond its end were not tested.
         n_axes: columns written; those without an axis are empty.
     """
     table = animals[["materialSampleID", "locationID", "role"]].assign(projected=~animals["defines"].to_numpy())

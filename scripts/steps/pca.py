@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from homewater.axis_test import axis_p_values, genome_halves
+from homewater.axis_chance import axis_p_values, genome_halves
 from homewater.pca import pca_tables, principal_axes
 from homewater.relationship import BLOCK, pair_means, pair_sums
 from homewater.seeds import generator

@@ -22,7 +22,7 @@ STAGES = {
                "marker_filters", "hardy_weinberg", "heterozygosity", "identity", "genotyping_error", "thinning",
                "kinship", "kin_thinning", "contamination", "site_fit", "group_tests",
                "batch_effects", "heterozygote_excess", "marker_differences"},
-    "structure": {"diversity", "pairwise_fst", "pca", "axis_test", "ancestry", "cluster_number", "breaks",
+    "structure": {"diversity", "pairwise_fst", "pca", "axis_chance", "ancestry", "cluster_number", "breaks",
                   "isolation_by_distance"},
     "units": {"units", "detectable", "variance_shares", "border_excess", "overall_fst", "odd_kinships",
               "cline", "clines"},

@@ -23,7 +23,7 @@ from scipy import stats
 from sklearn.metrics import adjusted_rand_score
 from tests.verification.against_truth import provenance
 
-from homewater.axis_test import axis_p_values, genome_halves
+from homewater.axis_chance import axis_p_values, genome_halves
 from homewater.break_rules import BreakRules
 from homewater.breaks import find_breaks
 from homewater.contrasts import pair_replicates

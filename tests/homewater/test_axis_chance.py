@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 from structure_study import drawn_dosages
 
-from homewater import axis_test
+from homewater import axis_chance
 from homewater.relationship import BLOCK, relationship_matrix
 from homewater.simulated_stocks import StockModel, simulate_chromosome
 
@@ -14,7 +14,7 @@ def p_of(dosages, second, n_axes=6, seed=0):
     everyone = np.ones(dosages.shape[1], dtype=bool)
     blocks = [[half[i : i + BLOCK] for i in range(0, len(half), BLOCK)] for half in (dosages[~second], dosages[second])]
     halves = [relationship_matrix(of_half, everyone) for of_half in blocks]
-    return axis_test.axis_p_values((halves[0], halves[1]), n_axes, np.random.default_rng(seed))
+    return axis_chance.axis_p_values((halves[0], halves[1]), n_axes, np.random.default_rng(seed))
 
 
 def p_drawn(seed, sizes, n_markers, fst):
@@ -22,7 +22,7 @@ def p_drawn(seed, sizes, n_markers, fst):
 
 
 def beyond(p_values):
-    return int(axis_test.axes_beyond_chance(p_values).sum())
+    return int(axis_chance.axes_beyond_chance(p_values).sum())
 
 
 def most(n, level=0.05):
@@ -96,12 +96,12 @@ def test_the_statistic_is_that_of_plain_sums():
     dosages, second = drawn_dosages(4, [6, 6], 60, fst=0.05), np.arange(60) % 2 == 0
     everyone = np.ones(12, dtype=bool)
     halves = [relationship_matrix([dosages[half]], everyone) for half in (~second, second)]
-    got = axis_test.axis_p_values((halves[0], halves[1]), 1, np.random.default_rng(5))
+    got = axis_chance.axis_p_values((halves[0], halves[1]), 1, np.random.default_rng(5))
     likeness = []
     for half in halves:
         m = half.copy()
         np.fill_diagonal(m, 0)
-        for _ in range(axis_test.ROUNDS):
+        for _ in range(axis_chance.ROUNDS):
             np.fill_diagonal(m, m.sum() / 144)
         likeness.append(m - m.mean(axis=0) - m.mean(axis=1)[:, None] + m.mean())
     first, other = (np.linalg.eigh(m)[1][:, -1] for m in likeness)
@@ -117,7 +117,7 @@ def test_the_statistic_is_that_of_plain_sums():
         return top / np.sqrt(below)
 
     draw = np.random.default_rng(5)
-    at, n_orders = size(np.arange(12)), axis_test.PERMUTATIONS
+    at, n_orders = size(np.arange(12)), axis_chance.PERMUTATIONS
     larger = sum(size(draw.permutation(12)) >= at - 1e-9 for _ in range(n_orders))
     assert got[0] == pytest.approx((larger + 1) / (n_orders + 1), abs=0.0011)
 
@@ -131,21 +131,21 @@ def test_axes_after_the_first_that_fails_are_not_tested():
 
 @pytest.mark.parametrize("n", [0, 1, 2, 5])
 def test_with_few_animals_nothing_is_tested(n):
-    p = axis_test.axis_p_values((np.eye(n), np.eye(n)), 4, np.random.default_rng(0))
+    p = axis_chance.axis_p_values((np.eye(n), np.eye(n)), 4, np.random.default_rng(0))
     assert p.size == max(0, min(4, n - 1))
     assert np.isnan(p).all()
 
 
 def test_without_genotypes_nothing_is_beyond_chance():
-    p = axis_test.axis_p_values((np.zeros((8, 8)), np.zeros((8, 8))), 4, np.random.default_rng(0))
+    p = axis_chance.axis_p_values((np.zeros((8, 8)), np.zeros((8, 8))), 4, np.random.default_rng(0))
     assert beyond(p) == 0
 
 
 def test_halves_hold_whole_chromosomes_and_about_as_many_markers():
     chrom = np.repeat(["a", "b", "c", "d"], [50, 30, 20, 10])
-    second = axis_test.genome_halves(chrom)
+    second = axis_chance.genome_halves(chrom)
     assert {name: set(second[chrom == name].tolist()) for name in "abcd"} == {
         "a": {False}, "b": {True}, "c": {True}, "d": {False},
     }  # fmt: skip
-    assert axis_test.genome_halves(np.repeat("a", 5)).tolist() == [False, False, False, True, True]
-    assert axis_test.genome_halves(np.array([])).size == 0
+    assert axis_chance.genome_halves(np.repeat("a", 5)).tolist() == [False, False, False, True, True]
+    assert axis_chance.genome_halves(np.array([])).size == 0
