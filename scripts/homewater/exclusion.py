@@ -24,6 +24,7 @@ from homewater.likelihood import (
     two_copy_predictive,
     with_error,
 )
+from homewater.selection import evenly_spaced
 
 MIN_TYPED = 50  # below this the normal approximation of the score is poor, and nothing is excluded
 
@@ -39,10 +40,7 @@ def exclusion_markers(thinned: np.ndarray, panel: np.ndarray, n: int) -> np.ndar
     Returns:
         int64 (at most n,).
     """
-    usable = np.setdiff1d(np.flatnonzero(thinned), panel)
-    if len(usable) <= n:
-        return usable.astype(np.int64)
-    return usable[(np.arange(n) * len(usable)) // n].astype(np.int64)
+    return evenly_spaced(np.setdiff1d(np.flatnonzero(thinned), panel), n).astype(np.int64)
 
 
 def stranger_table(alternate: np.ndarray, copies: np.ndarray, error: float, prior: FrequencyPrior) -> np.ndarray:
@@ -66,7 +64,7 @@ def stranger_table(alternate: np.ndarray, copies: np.ndarray, error: float, prio
 def ratio_tables(
     alternate: np.ndarray, copies: np.ndarray, classes: ClassList, error: float, prior: FrequencyPrior
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Return what each dosage adds to the log ratio of a stranger against each class, beyond what the class foresees.
+    """Return what each dosage adds to the log ratio of a stranger against each class, and what the class foresees.
 
     Args:
         alternate: (n_loci, n_units), alternate copies counted.
@@ -76,17 +74,16 @@ def ratio_tables(
         prior: fitted prior.
 
     Returns:
-        ratio float64 (n_loci, 3, n_classes), its mean under the class taken off; that mean float64 (n_loci, n_classes);
-        variance float64 (n_loci, n_classes); slope float64 (n_loci, n_classes), by how much the mean rises per unit of
-        drift within a sampled unit.
+        ratio float64 (n_loci, 3, n_classes); its mean and its variance under the class, float64 (n_loci, n_classes);
+        slope float64 (n_loci, n_classes), by how much the mean rises per unit of drift within a sampled unit.
     """
     table = pair_table(alternate, copies, prior) @ classes.weights
     expected, share = with_error(table, error), allele_share(table)
     ratio = np.log(stranger_table(alternate, copies, error, prior))[:, :, None] - np.log(expected)
     mean = (expected * ratio).sum(axis=1)
-    ratio -= mean[:, None]
     shift = (1 - 1.5 * error) * (share * (1 - share))[:, None, :] * np.array([1.0, -2.0, 1.0])[None, :, None]
-    return ratio, mean, (expected * ratio**2).sum(axis=1), (shift * ratio).sum(axis=1)
+    variance = (expected * (ratio - mean[:, None]) ** 2).sum(axis=1)
+    return ratio, mean, variance, (shift * ratio).sum(axis=1)
 
 
 def exclusion_scores(
@@ -127,10 +124,10 @@ def exclusion_scores(
             left = (alternate, copies) if unit < 0 else left_out_counts(alternate, copies, unit, dosage)
             ratio, mean, variance, slope = ratio_tables(*left, classes, error, prior)
             tables[:, :, dosage] = ratio[:, dosage], mean, variance, slope
-        beyond, mean, variance, slope = (sum_over_loci(dosages[rows], table) for table in tables)
-        own[rows] = (beyond - foreseen * slope) / np.sqrt(variance)
-        statistic = (beyond + mean).min(axis=1, keepdims=True)
-        best[rows] = (statistic - mean - foreseen * slope) / np.sqrt(variance)
+        ratio, mean, variance, slope = (sum_over_loci(dosages[rows], table) for table in tables)
+        mean += foreseen * slope
+        own[rows] = (ratio - mean) / np.sqrt(variance)
+        best[rows] = (ratio.min(axis=1, keepdims=True) - mean) / np.sqrt(variance)
     return own, best
 
 

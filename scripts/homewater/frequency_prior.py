@@ -15,6 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import gammaln
 
+from homewater.selection import evenly_spaced
+
 GRID = 40
 MOST_MARKERS = 2000  # evenly along the genome; more change nothing that matters
 _ROUNDS = 6
@@ -114,7 +116,7 @@ def fit_prior(
     n, n_units = alternate.shape
     if not n:
         return flat_prior(n_units)
-    rows = np.arange(n) if n <= most_markers else (np.arange(most_markers) * n) // most_markers
+    rows = evenly_spaced(np.arange(n), most_markers)
     alternate, copies = np.asarray(alternate, float)[rows], np.asarray(copies, float)[rows]
     ancestral = np.sin(np.pi * (np.arange(GRID) + 0.5) / (2 * GRID)) ** 2  # finer towards 0 and 1
     if start is not None and len(start.weight) == GRID:

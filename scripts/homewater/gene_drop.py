@@ -63,18 +63,21 @@ class RecombinationMap:
         """Return int64 (n_loci,): the loci in map order."""
         return np.lexsort((self.position_cm, self.chrom_index))
 
+    def steps_in_morgans(self) -> np.ndarray:
+        """Return float64 (n_loci,), Morgans from the locus before, in map order; inf at the first of a chromosome."""
+        order = self.order()
+        chrom, morgans = self.chrom_index[order], self.position_cm[order] / 100
+        steps, same = np.full(self.n_loci, np.inf), chrom[1:] == chrom[:-1]
+        steps[1:][same] = np.diff(morgans)[same]
+        return steps
+
     def switch_probabilities(self) -> np.ndarray:
         """Return, for loci in map order, the chance that a gamete changes strand just before each.
 
         Returns:
             float64 (n_loci,), in [0, 1/2]; 1/2 at the first locus of each chromosome.
         """
-        order = self.order()
-        chrom, morgans = self.chrom_index[order], self.position_cm[order] / 100
-        chance = np.full(self.n_loci, 0.5)
-        same = chrom[1:] == chrom[:-1]
-        chance[1:][same] = -0.5 * np.expm1(-2 * np.diff(morgans)[same])
-        return chance
+        return -0.5 * np.expm1(-2 * self.steps_in_morgans())
 
 
 def chromosome_index(chrom: np.ndarray) -> tuple[np.ndarray, list]:

@@ -9,6 +9,7 @@ import numpy as np
 from scipy import special
 
 from homewater.bit_planes import WORD, Layout, pack, popcount
+from homewater.selection import evenly_spaced
 
 MIN_MARKERS = 100  # called in both; fewer tell too little of a pair
 MAX_MARKERS = 20_000  # more add nothing to a pair and cost time
@@ -46,9 +47,7 @@ def informative_markers(frequency: np.ndarray, called: np.ndarray) -> np.ndarray
         MAX_MARKERS; unrelated animals agree at most of the rare ones, which would make them look alike.
     """
     chosen = np.flatnonzero(called & (np.nan_to_num(frequency) >= MIN_INFORMATIVE_FREQUENCY))
-    if chosen.size > MAX_MARKERS:
-        chosen = chosen[np.arange(MAX_MARKERS) * chosen.size // MAX_MARKERS]
-    return chosen
+    return evenly_spaced(chosen, MAX_MARKERS)
 
 
 @numba.njit(cache=True)

@@ -14,6 +14,7 @@ from scipy import special
 
 from homewater.differentiation import HET, HOM_ALT, HOM_REF, joint_components
 from homewater.identity import CLOSE_KIN, clusters
+from homewater.selection import evenly_spaced
 from homewater.statistics import divide_or_nan, n_called
 
 MAX_MARKERS = 10_000  # more add nothing to a pair and cost time
@@ -79,9 +80,7 @@ def kin_markers(frequency: np.ndarray, usable: np.ndarray) -> np.ndarray:
         int64, at most MAX_MARKERS, evenly spaced.
     """
     chosen = np.flatnonzero(usable & (np.nan_to_num(frequency) >= MIN_FREQUENCY))
-    if chosen.size > MAX_MARKERS:
-        chosen = chosen[np.arange(MAX_MARKERS) * chosen.size // MAX_MARKERS]
-    return chosen
+    return evenly_spaced(chosen, MAX_MARKERS)
 
 
 def kinship_within_sites(

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from homewater.selection import evenly_spaced
 from homewater.tract_lengths import OLDEST, MixingAge
 from homewater.unit_names import unit_number
 
@@ -25,7 +26,7 @@ class Group:
         role: `baseline` or `query`.
         local: unit of the site.
         other: the other unit.
-        rows: int64 (n,), animals in the store; at most MOST_ANIMALS, evenly spread over those that there are.
+        rows: int64 (n,), rows of the table of animals; at most MOST_ANIMALS, evenly spread over those that there are.
     """
 
     site: str
@@ -48,7 +49,7 @@ def groups_to_date(
     verdict names such an origin are left out.
 
     Args:
-        animals: materialSampleID, locationID, role, status; rows as in the store.
+        animals: materialSampleID, locationID, role; those that the intake kept.
         calls: table calls.
         classes: table origin_classes.
         clines: (locationID, unit_a, unit_b) of the sites of fitted clines.
@@ -66,14 +67,12 @@ def groups_to_date(
     at = animals["locationID"].to_numpy(dtype=str)
     wanted |= {(site, unit) for site, unit in zip(at[mixed], other[mixed], strict=True) if local_unit[site]}
     unsampled = calls.loc[calls["outcome"] == "unsampled_origin", "materialSampleID"]
-    kept = (animals["status"] == "kept").to_numpy() & ~animals["materialSampleID"].isin(unsampled).to_numpy()
+    sampled = ~animals["materialSampleID"].isin(unsampled).to_numpy()
     groups = []
     for site, unit in sorted(wanted, key=lambda pair: (pair[0], unit_number(pair[1]))):
         for role in ("baseline", "query"):
-            here = kept & (at == site) & (animals["role"] == role).to_numpy() & np.isin(other, ["", unit])
-            rows = np.flatnonzero(here)
-            if rows.size > MOST_ANIMALS:
-                rows = rows[np.arange(MOST_ANIMALS) * rows.size // MOST_ANIMALS]
+            here = sampled & (at == site) & (animals["role"] == role).to_numpy() & np.isin(other, ["", unit])
+            rows = evenly_spaced(np.flatnonzero(here), MOST_ANIMALS)
             if rows.size:
                 groups.append(Group(site, role, str(local_unit[site]), unit, rows))
     return groups

@@ -74,8 +74,6 @@ def _add_natural_contact(section: Section, study: StudyResults, species: Species
     )
     if not len(more):
         return
-    place = {site: k for k, site in enumerate(study.in_coast_order(sorted(set(more["locationID"]))))}
-    more = more.assign(place=more["locationID"].map(place)).sort_values(["place", "role"], kind="stable")
     rows = [
         [
             writer.site(row["locationID"]),
@@ -86,13 +84,23 @@ def _add_natural_contact(section: Section, study: StudyResults, species: Species
             if row["expected_ci_high"] >= NEXT_TO_NOTHING
             else writer.say("contact.next_to_nothing"),
         ]
-        for row in more.to_dict("records")
+        for row in _along_the_coast(more, study)
     ]
     columns = [writer.column("column.site"), writer.column("column.role")]
     columns += [
         writer.column(f"column.{name}", number=True) for name in ("animals", "ancestry_found", "ancestry_expected")
     ]
     section.add("table", writer.table(writer.say("caption.natural_contact"), columns, rows))
+
+
+def _along_the_coast(table: pd.DataFrame, study: StudyResults) -> list[dict]:
+    """Return the rows by coastal order of their sites, then by role."""
+    place = {site: k for k, site in enumerate(study.in_coast_order(set(table["locationID"])))}
+    return (
+        table.assign(place=table["locationID"].map(place))
+        .sort_values(["place", "role"], kind="stable")
+        .to_dict("records")
+    )
 
 
 def _add_mixing_dates(section: Section, study: StudyResults, species: SpeciesResults, writer: Writer) -> None:
@@ -108,8 +116,6 @@ def _add_mixing_dates(section: Section, study: StudyResults, species: SpeciesRes
         "years": numbers.number(species.settings["generation_years"]),
     }
     section.say(writer.say("dates.text", **numbers_of))
-    place = {site: k for k, site in enumerate(study.in_coast_order(sorted(set(table["locationID"]))))}
-    table = table.assign(place=table["locationID"].map(place)).sort_values(["place", "role"], kind="stable")
     rows = [
         [
             writer.site(row["locationID"]),
@@ -125,7 +131,7 @@ def _add_mixing_dates(section: Section, study: StudyResults, species: SpeciesRes
             ),
             writer.say(f"dates.{row['reading']}"),
         ]
-        for row in table.to_dict("records")
+        for row in _along_the_coast(table, study)
     ]
     columns = [writer.column("column.site"), writer.column("column.role")]
     names = ("mixed_of", "first_generation", "generations", "years")

@@ -12,16 +12,14 @@ Sources: lengths after a single mixture, Pool & Nielsen (2009) Genetics 181:711-
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numba
 import numpy as np
 from scipy.interpolate import CubicSpline
 
 from homewater.frequency_prior import FrequencyPrior
-from homewater.likelihood import pair_table, with_error
+from homewater.likelihood import class_list, class_table, left_out_table
 
 # times a Morgan at which a copy draws its ancestry anew: generations less one
 RATES = np.array([0, 0.25, 0.5, 0.75, 1, 1.5, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128, 192, 256.0])
@@ -30,6 +28,8 @@ OLDEST = 0.99 * (1 + float(RATES[-1]))  # generations, at the end of the scale
 SHARES = np.sin(np.pi * (np.arange(17) + 0.5) / 34) ** 2
 COARSE_RATES, COARSE_SHARES = (1, 4, 7, 10, 13, 16), (1, 3, 6, 8, 10, 13, 15)
 MIN_LOG_ODDS = float(np.log(1000.0))  # mixed against pure ancestry: noise alone would give ever shorter tracts
+TWO_UNITS = class_list(2)
+NONE_ONE_BOTH = TWO_UNITS.of_pair(0, 1)[[0, 2, 1]]  # classes whose copies are all alike: pure_a, F1, pure_b
 MIN_MARKERS = 300
 MAX_MARKERS = 10_000
 HARDLY = 3.0  # log odds below which an animal is pure
@@ -57,70 +57,36 @@ class MixingAge:
     ci_high: float
 
 
-def evenly_spread(chrom_index: np.ndarray, position_cm: np.ndarray, most: int = MAX_MARKERS) -> np.ndarray:
-    """Return int64 indices of markers in map order, at most about `most` of them, none closer than the rest allows.
-
-    Args:
-        chrom_index: int (n_markers,), chromosome.
-        position_cm: float64 (n_markers,), on its chromosome.
-        most: markers wanted.
-    """
-    order = np.lexsort((position_cm, chrom_index))
-    if order.size <= most:
-        return order
-    chrom, at = chrom_index[order], position_cm[order]
-    edges = np.flatnonzero(np.concatenate(([True], chrom[1:] != chrom[:-1], [True])))
-    length = sum(at[end - 1] - at[start] for start, end in pairwise(edges))
-    kept, last, least = [], -np.inf, length / most
-    for k, here in enumerate(at):
-        if k in edges or here - last >= least:
-            kept.append(k)
-            last = here
-    return order[kept]
-
-
-def steps_in_morgans(chrom_index: np.ndarray, position_cm: np.ndarray) -> np.ndarray:
-    """Return float64 (n_markers,), Morgans from the marker before; inf at the first of a chromosome.
-
-    Args:
-        chrom_index: int (n_markers,), in map order.
-        position_cm: float64 (n_markers,), in map order.
-    """
-    steps = np.full(len(position_cm), np.inf)
-    same = chrom_index[1:] == chrom_index[:-1]
-    steps[1:][same] = np.diff(position_cm)[same] / 100
-    return steps
-
-
-def copies_chance(
-    alternate: np.ndarray,
-    copies: np.ndarray,
-    prior: FrequencyPrior,
-    dosages: np.ndarray,
-    own: int | None,
-    error: float,
-) -> np.ndarray:
-    """Return the chance of an animal's dosages where none, one or both of its copies come from the second unit.
+def copies_tables(alternate: np.ndarray, copies: np.ndarray, error: float, prior: FrequencyPrior) -> np.ndarray:
+    """Return the chance of each called dosage where none, one or both copies of an animal come from the second unit.
 
     Args:
         alternate: float64 (n_markers, 2), alternate copies counted in either unit.
         copies: float64 (n_markers, 2), all copies counted.
-        prior: of the frequencies, fitted on both units.
-        dosages: int8 (n_markers,), MISSING = -1.
-        own: 0 or 1 where the animal is counted in that unit (it is taken out), else None.
         error: chance that a called genotype is wrong.
+        prior: of the frequencies, fitted on both units.
+
+    Returns:
+        float64 (3, n_markers, 3, 3): for animals outside the counts, and for those counted in either unit, without
+        their own copies; then dosage; then none, one, both.
+    """
+    whole = class_table(alternate, copies, TWO_UNITS, error, prior)
+    left_out = [left_out_table(alternate, copies, unit, TWO_UNITS, error, prior, whole) for unit in (0, 1)]
+    return np.stack([whole, *left_out])[..., NONE_ONE_BOTH]
+
+
+def copies_chance(table: np.ndarray, dosages: np.ndarray) -> np.ndarray:
+    """Return the chance of an animal's dosages where none, one or both of its copies come from the second unit.
+
+    Args:
+        table: float64 (n_markers, 3, 3), of `copies_tables` that for the animal's place.
+        dosages: int8 (n_markers,), MISSING = -1.
 
     Returns:
         float64 (n_markers, 3); 1 where nothing is called.
     """
-    typed = dosages >= 0
-    if own is not None:
-        alternate, copies = alternate.copy(), copies.copy()
-        alternate[:, own] -= np.where(typed, dosages, 0)
-        copies[:, own] -= 2 * typed
-    table = with_error(pair_table(alternate, copies, prior)[:, :, [0, 2, 1]], error)  # neither copy, one, both
     chance = table[np.arange(dosages.size), np.maximum(dosages, 0)]
-    return np.where(typed[:, None], chance, 1.0)
+    return np.where((dosages >= 0)[:, None], chance, 1.0)
 
 
 def log_likelihoods(chance: np.ndarray, steps: np.ndarray, rates: np.ndarray, shares: np.ndarray) -> np.ndarray:
@@ -128,7 +94,7 @@ def log_likelihoods(chance: np.ndarray, steps: np.ndarray, rates: np.ndarray, sh
 
     Args:
         chance: float64 (n_markers, 3), from `copies_chance`, markers in map order.
-        steps: float64 (n_markers,), from `steps_in_morgans`.
+        steps: float64 (n_markers,), Morgans from the marker before.
         rates: float64 (n_rates,), times a Morgan at which a copy draws its ancestry anew.
         shares: float64 (n_shares,), of the second unit, between 0 and 1.
 
@@ -171,7 +137,7 @@ def log_odds(chance: np.ndarray, steps: np.ndarray) -> tuple[float, np.ndarray]:
 
     Args:
         chance: float64 (n_markers, 3), from `copies_chance`, markers in map order.
-        steps: float64 (n_markers,), from `steps_in_morgans`.
+        steps: float64 (n_markers,), Morgans from the marker before.
 
     Returns:
         Natural logarithms: one, and float64 (len(RATES), len(SHARES)); -LARGEST where a coarse look shows the animal to
@@ -187,28 +153,19 @@ def log_odds(chance: np.ndarray, steps: np.ndarray) -> tuple[float, np.ndarray]:
 
 
 def group_odds(
-    dosages: np.ndarray,
-    own: Sequence[int | None],
-    alternate: np.ndarray,
-    copies: np.ndarray,
-    prior: FrequencyPrior,
-    steps: np.ndarray,
-    error: float,
+    dosages: np.ndarray, counted_in: np.ndarray, tables: np.ndarray, steps: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return `log_odds` of each animal: float64 (n_animals,) and (n_animals, len(RATES), len(SHARES)).
 
     Args:
         dosages: int8 (n_markers, n_animals), markers in map order; MISSING = -1.
-        own: for each animal the unit (0 or 1) in which it is counted, or None.
-        alternate: as for `copies_chance`.
-        copies: as for `copies_chance`.
-        prior: as for `copies_chance`.
-        steps: float64 (n_markers,), from `steps_in_morgans`.
-        error: chance that a called genotype is wrong.
+        counted_in: int (n_animals,), 0 or 1 where the animal is counted in that unit, else -1.
+        tables: from `copies_tables`.
+        steps: float64 (n_markers,), Morgans from the marker before.
     """
     odds = [
-        log_odds(copies_chance(alternate, copies, prior, animal, inside, error), steps)
-        for animal, inside in zip(dosages.T, own, strict=True)
+        log_odds(copies_chance(tables[1 + unit], animal), steps)
+        for animal, unit in zip(dosages.T, counted_in, strict=True)
     ]
     return np.array([first for first, _ in odds]), np.array([aged for _, aged in odds])
 
@@ -227,18 +184,17 @@ def mixing_age(first: np.ndarray, aged: np.ndarray) -> MixingAge | None:
     Returns:
         The age, or None where no animal is clearly mixed.
     """
-    best = np.maximum(first, aged.max(axis=(1, 2)))
-    if not (best >= MIN_LOG_ODDS).any():
+    best_aged = aged.max(axis=(1, 2))
+    told = tuple(int((odds >= MIN_LOG_ODDS).sum()) for odds in (np.maximum(first, best_aged), first - best_aged))
+    if not told[0]:
         return None
-    clearly_first = first - aged.max(axis=(1, 2)) >= MIN_LOG_ODDS
-    told = int((best >= MIN_LOG_ODDS).sum()), int(clearly_first.sum())
     alone = _fitted(np.stack([np.zeros_like(first), first], axis=-1)[:, None])[0]
     nobody = np.broadcast_to(0.0, (*aged.shape[:2], 1))
     hybrids = np.broadcast_to(first[:, None, None], nobody.shape)
-    without = _fitted(np.concatenate([nobody, aged], axis=-1))
     everyone = _fitted(np.concatenate([nobody, hybrids, aged], axis=-1))
     if everyone.max() - alone >= MIN_LOG_ODDS:
         return MixingAge(*told, *_profiled(everyone, everyone.max() - DROP))
+    without = _fitted(np.concatenate([nobody, aged], axis=-1))
     if alone - without.max() >= MIN_LOG_ODDS:
         return MixingAge(*told, 1.0, 1.0, 1.0)
     # first hybrids or an older mixture: a different model and not a point of the scale, so that odds decide

@@ -17,10 +17,11 @@ from homewater.frequency_prior import fit_prior
 from homewater.marker_choice import copies_of
 from homewater.mixing_dates import COLUMNS, Group, dates_row, groups_to_date
 from homewater.panel import reference_arrays
+from homewater.selection import evenly_spaced, kept_animals
 from homewater.step import run_step
 from homewater.store import Genotypes, open_genotypes
 from homewater.tables import empty_table, read_table, write_table
-from homewater.tract_lengths import MIN_MARKERS, MixingAge, evenly_spread, group_odds, mixing_age, steps_in_morgans
+from homewater.tract_lengths import MAX_MARKERS, MIN_MARKERS, MixingAge, copies_tables, group_odds, mixing_age
 from homewater.unit_names import unit_number
 
 
@@ -44,7 +45,7 @@ def main(
     reference, rows = read_table(reference_animals, "reference_animals"), []
     if recombination_map and not reference.empty:
         store = open_genotypes(genotypes)
-        animals = read_table(samples, "samples").set_index("materialSampleID").loc[store.sample_ids].reset_index()
+        animals, place = kept_animals(read_table(samples, "samples"), store.sample_ids)
         local = read_table(units, "units").set_index("locationID")["unit"].fillna("")
         along = read_table(cline_sites, "cline_sites")[["locationID", "unit_a", "unit_b"]]
         clines = along.itertuples(index=False, name=None)
@@ -56,9 +57,10 @@ def main(
         error = json.loads(Path(genotyping_error).read_text(encoding="utf-8"))["estimate"]
         if used.size >= MIN_MARKERS and groups:
             unit, counted = reference_arrays(store.sample_ids, reference)
+            own = np.where(counted, unit, -1)
             rows = [
                 dates_row(group, age, used.size, generation_years, recent_generations)
-                for group, age in dated(store, groups, unit, counted, used, steps, error)
+                for group, age in dated(store, groups, place, own, used, steps, error)
             ]
     write_table(pd.DataFrame(rows, columns=COLUMNS) if rows else empty_table("mixing_dates"), table, "mixing_dates")
 
@@ -69,25 +71,24 @@ def mapped_markers(store: Genotypes, thinned: np.ndarray, map_table: pd.DataFram
     used = np.flatnonzero(thinned & on_map)
     chrom, pos = (store.markers[name].to_numpy()[used] for name in ("chrom", "pos"))
     lies = study_map(chrom, pos, cm_per_chromosome, map_table)
-    order = evenly_spread(lies.chrom_index, lies.position_cm)
-    return used[order], steps_in_morgans(lies.chrom_index[order], lies.position_cm[order])
+    order = evenly_spaced(lies.order(), MAX_MARKERS)
+    return used[order], lies.take(order).steps_in_morgans()
 
 
-def dated(store: Genotypes, groups: list[Group], unit: np.ndarray, counted: np.ndarray, used: np.ndarray,
+def dated(store: Genotypes, groups: list[Group], place: np.ndarray, own: np.ndarray, used: np.ndarray,
           steps: np.ndarray, error: float) -> Iterator[tuple[Group, MixingAge]]:  # fmt: skip
     """Yield each group that holds mixed animals, with their age."""
-    own = np.where(counted, unit, -1)
-    alternate, copies = (part[used] for part in copies_of(store.genotype_counts(own, int(unit.max()) + 1)))
+    alternate, copies = (part[used] for part in copies_of(store.genotype_counts(own, int(own.max()) + 1)))
 
     @cache
-    def of_pair(pair: tuple[int, int]):
+    def tables_of(pair: tuple[int, int]) -> np.ndarray:
         mine = alternate[:, pair], copies[:, pair]
-        return *mine, fit_prior(*mine)
+        return copies_tables(*mine, error, fit_prior(*mine))
 
     for number, group in enumerate(groups, start=1):
-        pair = unit_number(group.local) - 1, unit_number(group.other) - 1
-        inside = [pair.index(own[animal]) if own[animal] in pair else None for animal in group.rows]
-        age = mixing_age(*group_odds(store.select(used, group.rows), inside, *of_pair(pair), steps, error))
+        pair, rows = (unit_number(group.local) - 1, unit_number(group.other) - 1), place[group.rows]
+        counted_in = np.select([own[rows] == unit for unit in pair], [0, 1], -1)
+        age = mixing_age(*group_odds(store.select(used, rows), counted_in, tables_of(pair), steps))
         print(f"{number} of {len(groups)} groups: {group.site}, {group.role}: {age}")
         if age is not None:
             yield group, age

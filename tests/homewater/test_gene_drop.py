@@ -183,3 +183,8 @@ def test_maps_by_hand():
 def test_wrong_arguments_are_named(call, words):
     with pytest.raises(ValueError, match=words):
         call()
+
+
+def test_steps_are_the_morgans_between_neighbours_on_the_map():
+    at = RecombinationMap(np.array([1, 0, 1, 0, 1]), np.array([30.0, 2.0, 5.0, 12.0, 5.0]))
+    assert at.steps_in_morgans() == pytest.approx([np.inf, 0.1, np.inf, 0, 0.25])

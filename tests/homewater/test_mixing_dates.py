@@ -10,14 +10,14 @@ from homewater.tract_lengths import MixingAge
 
 
 def animals(sites):
-    rows = [(f"{site}{k}", site, "query" if k % 2 else "baseline", "kept") for site in sites for k in range(6)]
-    return pd.DataFrame(rows, columns=["materialSampleID", "locationID", "role", "status"])
+    rows = [(f"{site}{k}", site, "query" if k % 2 else "baseline") for site in sites for k in range(6)]
+    return pd.DataFrame(rows, columns=["materialSampleID", "locationID", "role"])
 
 
 def test_groups_are_those_of_clines_and_of_verdicts():
     """S3 has no unit of its own; S21 is mixed with a third unit, S23 moved from unit_2, S25 is of no sampled stock."""
     who = animals(["S1", "S2", "S3"])
-    who.loc[who["materialSampleID"] == "S14", "status"] = "removed"
+    who = who[who["materialSampleID"] != "S14"].reset_index(drop=True)
     classes = pd.DataFrame(
         [("S11", "unit_1", "unit_3", "F1"), ("S21", "unit_1", "unit_3", "backcross_a"),
          ("S23", "unit_1", "unit_2", "pure_b"), ("S31", "unit_2", "unit_3", "F1"), ("S10", "unit_1", None, "pure_a")],
@@ -56,8 +56,7 @@ def test_ancestry_without_any_stretches_is_not_called_old():
 
 
 def test_large_groups_are_looked_at_in_part():
-    who = pd.DataFrame({"materialSampleID": [f"A{k}" for k in range(1000)], "locationID": "S1", "role": "query",
-                        "status": "kept"})  # fmt: skip
+    who = pd.DataFrame({"materialSampleID": [f"A{k}" for k in range(1000)], "locationID": "S1", "role": "query"})
     none = pd.DataFrame(columns=["materialSampleID", "unit_a", "unit_b", "class"], dtype=object)
     calls = pd.DataFrame(columns=["materialSampleID", "outcome"], dtype=object)
     (group,) = groups_to_date(who, calls, none, [("S1", "unit_1", "unit_2")], pd.Series({"S1": "unit_2"}))

@@ -11,12 +11,11 @@ from homewater.tract_lengths import (
     RATES,
     SHARES,
     copies_chance,
-    evenly_spread,
+    copies_tables,
     group_odds,
     log_likelihoods,
     log_odds,
     mixing_age,
-    steps_in_morgans,
 )
 
 ERROR = 0.002
@@ -51,25 +50,15 @@ def test_likelihood_equals_the_sum_over_all_paths_of_two_copies(seed):
 
 def test_an_animal_counted_in_a_unit_is_taken_out_of_it():
     """Rannala & Mountain (1997): a heterozygote left out of 10 copies of which 4 alternate, Beta(1/2, 1/2)."""
-    alternate, copies = np.array([[4.0, 9.0]]), np.array([[10.0, 12.0]])
+    tables = copies_tables(np.array([[4.0, 9.0]]), np.array([[10.0, 12.0]]), 0.0, flat_prior(2))
     a, b, n = 3.5, 5.5, 9.0
-    found = copies_chance(alternate, copies, flat_prior(2), np.array([1], dtype=np.int8), 0, 0.0)[0]
+    found = copies_chance(tables[1], np.array([1], dtype=np.int8))[0]
     p, q = a / n, 9.5 / 13
     assert found == pytest.approx([2 * a * b / (n * (n + 1)), p * (1 - q) + q * (1 - p), 2 * 9.5 * 3.5 / (13 * 14)])
-    missing = copies_chance(alternate, copies, flat_prior(2), np.array([-1], dtype=np.int8), 0, 0.0)
-    assert missing.tolist() == [[1, 1, 1]]
-
-
-def test_markers_are_spread_evenly_in_map_order():
-    chrom = np.repeat([1, 0], [500, 500])
-    at = np.concatenate([np.linspace(0, 50, 500), np.linspace(50, 0, 500)])
-    chosen = evenly_spread(chrom, at, 100)
-    assert 80 <= chosen.size <= 102
-    assert (np.diff(chrom[chosen]) >= 0).all()
-    steps = steps_in_morgans(chrom[chosen], at[chosen])
-    assert np.isinf(steps).sum() == 2
-    assert steps[np.isfinite(steps)].min() >= 0.009999  # 100 cM for 100 markers
-    assert (evenly_spread(chrom, at, 5000) == np.lexsort((at, chrom))).all()
+    outside = copies_chance(tables[0], np.array([2], dtype=np.int8))[0]
+    p = 4.5 / 11
+    assert outside == pytest.approx([4.5 * 5.5 / (11 * 12), p * q, 9.5 * 10.5 / (13 * 14)])
+    assert copies_chance(tables[2], np.array([-1], dtype=np.int8)).tolist() == [[1, 1, 1]]
 
 
 def stocks(seed, fst=0.15, n_markers=4000, n_reference=60):
@@ -84,9 +73,8 @@ def stocks(seed, fst=0.15, n_markers=4000, n_reference=60):
 
 
 def odds_of(dosages, at, alternate, copies):
-    steps = steps_in_morgans(at.chrom_index, at.position_cm)
-    nobody = [None] * dosages.shape[1]
-    return group_odds(dosages, nobody, alternate, copies, fit_prior(alternate, copies), steps, ERROR)
+    tables = copies_tables(alternate, copies, ERROR, fit_prior(alternate, copies))
+    return group_odds(dosages, np.full(dosages.shape[1], -1), tables, at.steps_in_morgans())
 
 
 def descendants(rng, at, frequency, generations, n):
@@ -100,10 +88,7 @@ def descendants(rng, at, frequency, generations, n):
 
 def after_one_mixture(rng, at, frequency, generations, share, n):
     """Animals of a population of which a share came from elsewhere, so many generations of random mating ago."""
-    fresh = (
-        rng.random((2, at.n_loci, n))
-        < -np.expm1((1 - generations) * steps_in_morgans(at.chrom_index, at.position_cm))[:, None]
-    )
+    fresh = rng.random((2, at.n_loci, n)) < -np.expm1((1 - generations) * at.steps_in_morgans())[:, None]
     ancestry = rng.random((2, at.n_loci, n)) < share
     for j in range(1, at.n_loci):
         ancestry[:, j] = np.where(fresh[:, j], ancestry[:, j], ancestry[:, j - 1])

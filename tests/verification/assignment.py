@@ -30,14 +30,14 @@ from homewater.class_power import CALLED, power_table, simulated_calls, simulate
 from homewater.dealt_animals import DealtAnimals, Settings, deal_folds
 from homewater.exclusion import exclusion_test
 from homewater.frequency_prior import fit_prior
-from homewater.gene_drop import draw_class_from_frequencies, map_from_positions
+from homewater.gene_drop import RecombinationMap, draw_class_from_frequencies, map_from_positions
 from homewater.likelihood import CLASSES, allele_share, class_list, class_table, log_likelihoods, pair_table, posterior
 from homewater.marker_choice import candidates, copies_of, frequencies, rank_markers
 from homewater.marker_worth import backcross_information
 from homewater.origin_classes import hybrid_index
 from homewater.rates import power_counts, recent_share
 from homewater.seeds import generator
-from homewater.tract_lengths import group_odds, mixing_age, steps_in_morgans
+from homewater.tract_lengths import copies_tables, group_odds, mixing_age
 from homewater.validation import nested_validation
 from homewater.verdict import called_class, verdicts
 
@@ -366,8 +366,9 @@ def date(fst: float, generations: int, foreign: float, seed: int) -> tuple[bool,
         stretch = np.searchsorted(ends, at[chrom == c])
         from_b[copy, animal, chrom == c] = (rng.random(401) < foreign)[stretch]
     copies = (rng.random(from_b.shape) < np.where(from_b, study.p[:, 1], study.p[:, 0])).sum(axis=0)
-    odds = group_odds(called(copies, rng)[:, used].T, [None] * 20, *copies_of(study.counts[used]), study.prior,
-                      steps_in_morgans(chrom[used], at[used]), ERROR)  # fmt: skip
+    tables = copies_tables(*copies_of(study.counts[used]), ERROR, study.prior)
+    steps = RecombinationMap(chrom[used], at[used]).steps_in_morgans()
+    odds = group_odds(called(copies, rng)[:, used].T, np.full(20, -1), tables, steps)
     age = mixing_age(*odds)
     return None if age is None else (age.ci_low <= generations <= age.ci_high, age.generations)
 
