@@ -262,9 +262,12 @@ def left_out_table(
     table = np.empty((len(alternate), 3, len(classes.kind)))
     if involved.size < len(classes.kind):
         table[:] = class_table(alternate, copies, classes, error, prior) if whole is None else whole
-    for dosage in range(3):
-        left = left_out_counts(alternate, copies, unit, dosage)
-        table[:, dosage, involved] = class_table(*left, classes, error, prior, involved)[:, dosage]
+    left = [left_out_counts(alternate, copies, unit, dosage) for dosage in range(3)]
+    stacked = class_table(
+        *(np.concatenate(parts) for parts in zip(*left, strict=True)), classes, error, prior, involved
+    )
+    for dosage, part in enumerate(np.split(stacked, 3)):
+        table[:, dosage, involved] = part[:, dosage]
     return table
 
 

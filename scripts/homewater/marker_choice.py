@@ -13,6 +13,8 @@ import numpy as np
 
 from homewater.statistics import n_called
 
+AHEAD = 20  # markers put in order for each one wanted; more only where the spacing refuses so many
+
 
 def copies_of(counts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return alternate copies and all copies counted.
@@ -45,7 +47,8 @@ def candidates(counts: np.ndarray, kept: np.ndarray, min_call_rate: float) -> np
     Returns:
         bool (n_markers,).
     """
-    called, total = n_called(counts), counts.sum(axis=-1)
+    called = n_called(counts)
+    total = called + counts[..., 3]
     return kept & ((called >= min_call_rate * total) & (called > 0)).all(axis=1)
 
 
@@ -89,6 +92,14 @@ class _Spacing:
         return True
 
 
+def falling(worth: np.ndarray, n: int) -> np.ndarray:
+    """Return the places of the `n` largest values and of ties with the last, by falling value, then place; int64."""
+    if not 0 < n < len(worth):
+        return np.argsort(-worth, kind="stable")
+    head = np.flatnonzero(worth >= np.partition(worth, len(worth) - n)[len(worth) - n])
+    return head[np.argsort(-worth[head], kind="stable")]
+
+
 def rank_markers(
     worth: np.ndarray, candidate: np.ndarray, chrom: np.ndarray, pos: np.ndarray, n: int, min_spacing_bp: int
 ) -> np.ndarray:
@@ -113,18 +124,21 @@ def rank_markers(
     if not len(indices) or not len(worth):
         return np.empty(0, dtype=np.int64)
     here = worth[:, indices]
-    order = np.argsort(-here, axis=1, kind="stable")
+    order = [falling(row, AHEAD * n) for row in here]
     spacing = _Spacing(np.asarray(chrom), np.asarray(pos), min_spacing_bp)
     served, next_place = np.zeros(len(here)), np.zeros(len(here), dtype=np.int64)
     tried = np.zeros(len(indices), dtype=bool)
     chosen: list[int] = []
     while len(chosen) < n:
         pair = int(np.argmin(served))
-        while next_place[pair] < len(indices) and tried[order[pair, next_place[pair]]]:
+        while next_place[pair] < len(order[pair]) and tried[order[pair][next_place[pair]]]:
             next_place[pair] += 1
-        if next_place[pair] == len(indices):
-            break
-        place = int(order[pair, next_place[pair]])
+        if next_place[pair] == len(order[pair]):
+            if len(order[pair]) == len(indices):
+                break
+            order[pair] = falling(here[pair], len(indices))  # begins with what has been gone through
+            continue
+        place = int(order[pair][next_place[pair]])
         tried[place] = True
         if spacing.take(int(indices[place])):
             chosen.append(int(indices[place]))

@@ -14,7 +14,7 @@ import numpy as np
 
 from homewater.frequency_prior import FrequencyPrior
 from homewater.likelihood import pair_table, unit_pairs, with_error
-from homewater.marker_choice import copies_of
+from homewater.marker_choice import copies_of, falling
 
 POOL = 20  # markers weighed for each one wanted; the rest differ too little to be taken
 
@@ -63,9 +63,4 @@ def backcross_information(
 def most_different(difference: np.ndarray, candidate: np.ndarray, n: int) -> np.ndarray:
     """Return the `n` candidates of largest difference, int64 (at most n,), in genome order, as ties fall too."""
     indices = np.flatnonzero(candidate)
-    if indices.size <= n or n < 1:
-        return indices[: max(n, 0)]
-    here = difference[indices]
-    least = np.partition(here, here.size - n)[here.size - n]
-    above, at = indices[here > least], indices[here == least]
-    return np.sort(np.concatenate([above, at[: n - above.size]]))
+    return np.sort(indices[falling(difference[indices], n)[: max(n, 0)]])

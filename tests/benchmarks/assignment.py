@@ -107,7 +107,9 @@ def nested_choice(n_markers: int) -> dict:
     assert all(np.array_equal(a, b) for a, b in zip(found, expected, strict=True))
     fitted, _ = timed(lambda: fit_prior(*copies_of(total - by_fold[:, 0]), prior))
     return {"markers": n_markers, "folds": FOLDS, "by_subtraction": ours, "recounting": plain,
-            "times_faster": plain / ours, "prior_of_one_fold": fitted, "a_thousand_replicates": 100 * ours}  # fmt: skip
+            "times_faster": plain / ours, "prior_of_one_fold": fitted,
+            "times_faster_with_the_prior_fitted": (plain + FOLDS * fitted) / (ours + FOLDS * fitted),
+            "a_thousand_replicates": 100 * ours}  # fmt: skip
 
 
 def query_animals(n: int) -> dict:
@@ -139,9 +141,9 @@ def main() -> None:
     small = small_asked(__doc__)
     figures = {
         **provenance("assignment"),
+        "query_animals": query_animals(20_000 if small else 1_000_000),  # first: memory is the most ever held
         "leave_one_out": leave_one_out(),
         "nested_choice": nested_choice(10_000 if small else 200_000),
-        "query_animals": query_animals(20_000 if small else 1_000_000),
     }
     keep("assignment", figures, small)
 

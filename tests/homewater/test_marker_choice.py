@@ -10,10 +10,12 @@ from hypothesis import strategies as st
 from panel_study import Arrays, drifted, positions, with_errors
 
 from homewater.marker_choice import (
+    AHEAD,
     candidates,
     copies_of,
     drift_by_unit,
     drift_within,
+    falling,
     frequencies,
     random_markers,
     rank_markers,
@@ -48,6 +50,24 @@ def test_choice_for_two_units_equals_the_naive_one(seed, spacing):
     chrom, pos = positions(120, 3)
     found = rank_markers(differences(frequency), candidate, chrom, pos, 30, spacing)
     assert found.tolist() == naive_choice(frequency, candidate, chrom, pos, 30, spacing)
+
+
+def test_spacing_that_refuses_most_of_the_best_reaches_beyond_them():
+    # all of the best lie on one chromosome within the spacing; the choice must go on past what it had put in order
+    n = 3 * AHEAD
+    frequency = np.stack([np.zeros(n), np.linspace(1, 0.01, n)], axis=1)
+    chrom, pos = np.array(["1"] * (n - 1) + ["2"]), np.arange(n) + 1
+    found = rank_markers(differences(frequency), np.ones(n, bool), chrom, pos, 2, n)
+    assert found.tolist() == [0, n - 1] == naive_choice(frequency, np.ones(n, bool), chrom, pos, 2, n)
+
+
+@given(st.lists(st.integers(0, 5), max_size=30), st.integers(0, 40))
+def test_falling_is_the_head_of_the_whole_order(values, n):
+    worth = np.array(values, dtype=float)
+    whole = sorted(range(len(values)), key=lambda place: (-values[place], place))
+    found = falling(worth, n)
+    assert len(found) >= min(n, len(values))
+    assert found.tolist() == whole[: len(found)]
 
 
 @given(st.integers(2, 4), st.integers(0, 1000), st.integers(0, 5_000_000))

@@ -2,13 +2,16 @@
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from panel_study import even_map
 from scipy.optimize import minimize_scalar
 
 from homewater.class_draws import PanelModel
 from homewater.class_odds import counts_by_unit
-from homewater.likelihood import CLASSES
+from homewater.likelihood import CLASSES, with_error
 from homewater.origin_classes import (
+    _pair_shares,
     hybrid_index,
     interclass_heterozygosity,
     mixture,
@@ -84,6 +87,42 @@ def test_interval_holds_the_share_of_simulated_backcrosses_at_unlinked_markers()
     dosages = rng.binomial(2, q, (2000, 60)).astype(np.int8)
     _, low, high = hybrid_index(dosages, *(np.repeat(p[:, None], 3, axis=1) for p in (a, b)), 0.0)
     assert np.mean((low <= h) & (h <= high)) == pytest.approx(0.95, abs=0.015)  # 3 standard errors
+
+
+@given(st.integers(0, 10_000), st.integers(1, 30), st.sampled_from([0.0, 0.01]))
+def test_shares_of_pairs_are_the_most_likely_ones(seed, n_loci, error):
+    # the likelihood is concave, so a share with no slope, or at a bound with a slope beyond it, is the best (Lindsay
+    # 1983, Ann Stat 11:86-94, theorem 3.1): no pair may gain on the mean, and every pair with a share must equal it
+    rng = np.random.default_rng(seed)
+    table = with_error(rng.dirichlet(np.ones(3), (n_loci, 3)).transpose(0, 2, 1), error)
+    dosages = rng.integers(-1, 3, (20, n_loci)).astype(np.int8)
+    found = _pair_shares(dosages, table, 100)
+    for share, own in zip(found, dosages, strict=True):
+        typed = own >= 0
+        if not typed.any():
+            assert np.isnan(share).all()
+            continue
+        assert share.sum() == pytest.approx(1, abs=1e-12)
+        chance = table[np.flatnonzero(typed), own[typed]]
+        slope = (chance / (chance @ share)[:, None]).mean(axis=0) - 1
+        assert slope.max() < 1e-5
+        assert np.abs(slope[share > 1e-4]).max() < 1e-5
+
+
+def test_shares_of_pairs_equal_those_of_many_em_steps():
+    rng = np.random.default_rng(1)
+    table = with_error(rng.dirichlet(np.ones(3), (40, 3)).transpose(0, 2, 1), 0.01)
+    dosages = rng.integers(-1, 3, (30, 40)).astype(np.int8)
+    for own, found in zip(dosages, interclass_heterozygosity(dosages, table), strict=True):
+        chance, share = table[np.flatnonzero(own >= 0), own[own >= 0]], np.full(3, 1 / 3)
+        for _ in range(20_000):
+            share = (share * chance / (chance @ share)[:, None]).mean(axis=0)
+        assert found == pytest.approx(share[1], abs=1e-4)
+
+
+def test_loci_that_tell_no_pairs_apart_leave_equal_shares():
+    table = np.full((5, 3, 3), 1 / 3)
+    assert interclass_heterozygosity(np.ones((1, 5), dtype=np.int8), table) == pytest.approx([1 / 3])
 
 
 def test_an_animal_is_taken_out_before_it_is_compared():
