@@ -225,9 +225,8 @@ def test_against_the_oracle(record, fst, n):
 class Store:
     """What the library asks of a store of genotypes, over an array."""
 
-    def __init__(self, dosages: np.ndarray):
-        chrom, pos = places()
-        self.dosages = dosages.T
+    def __init__(self, dosages: np.ndarray, chrom: np.ndarray, pos: np.ndarray):
+        self.dosages = dosages
         self.n_markers, self.n_samples = self.dosages.shape
         self.markers = pd.DataFrame({"chrom": chrom, "pos": pos})
 
@@ -248,7 +247,7 @@ def nested(fst: float, seed: int) -> tuple[float, float]:
     fold = deal_folds(site, np.arange(len(site)), 10, draw("folds"))
     settings = Settings((84,), 84, 0.9, 0, ERROR, RATE, RATE)
     everything = map_from_positions(*places(), 100.0)
-    dealt = DealtAnimals(Store(study.dosages), study.unit, site, fold, 2, study.kept, everything, settings)
+    dealt = DealtAnimals(Store(study.dosages.T, *places()), study.unit, site, fold, 2, study.kept, everything, settings)
     tally = nested_validation(dealt, draw)
     fresh = np.concatenate([animals(name, study.p[study.chosen], 500, rng) for name in ("pure_a", "pure_b")])
     guess = log_likelihoods(fresh, table(study.known(study.chosen)["ours"]))[:, :2].argmax(axis=1)

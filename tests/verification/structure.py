@@ -26,7 +26,7 @@ from tests.verification.against_truth import provenance
 from homewater.axis_chance import axis_p_values, genome_halves
 from homewater.break_rules import BreakRules
 from homewater.breaks import find_breaks
-from homewater.contrasts import pair_replicates
+from homewater.contrasts import Replicates, pair_replicates
 from homewater.detectable import smallest_detectable
 from homewater.differentiation import pairwise_fst
 from homewater.isolation_by_distance import row_of
@@ -132,24 +132,45 @@ def history(scenario: Scenario) -> msprime.Demography:
     return demography
 
 
-def simulated(scenario: Scenario, seed: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return genotype counts of the sampled sites, int32 (n_markers, n_sites, 4), and the chromosome of each marker."""
+def simulated_animals(scenario: Scenario, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return genotypes int8 (n_markers, n_animals), the place of each animal's site among the sampled, and blocks.
+
+    A block is the chromosome of each marker, int (n_markers,).
+    """
     n_copies, rng = 2 * sum(scenario.sizes), np.random.default_rng([seed, 1])
     if scenario.one_population:
         samples = [msprime.SampleSet(n_copies, population="all", ploidy=1)]
     else:
         samples = [msprime.SampleSet(2 * n, population=f"d{d}", ploidy=1) for d, n in enumerate(scenario.sizes) if n]
     site = np.repeat(np.arange(len(scenario.sampled)), [n for n in scenario.sizes if n])
-    demography, tables, block = history(scenario), [], []
+    demography, animals, block = history(scenario), [], []
     for locus, copies in enumerate(loci(samples, demography, seed)):
         derived = copies.sum(axis=1)
         usable = np.flatnonzero(np.minimum(derived, n_copies - derived) >= 3)
         usable = np.sort(rng.choice(usable, min(SNPS, usable.size), replace=False))
-        animals = copies[usable, 0::2] + copies[usable, 1::2]
-        by_site = [animals[:, site == s] for s in range(len(scenario.sampled))]
-        tables.append(np.stack([np.stack([(g == d).sum(axis=1) for d in (0, 1, 2, -1)], axis=1) for g in by_site], 1))
+        animals.append(copies[usable, 0::2] + copies[usable, 1::2])
         block += [locus // LOCI] * usable.size
-    return np.concatenate(tables).astype(np.int32), np.array(block)
+    return np.concatenate(animals), site, np.array(block)
+
+
+def counts_of(animals: np.ndarray, group: np.ndarray, n_groups: int) -> np.ndarray:
+    """Return genotype counts of groups of animals, int32 (n_markers, n_groups, 4)."""
+    groups = [animals[:, group == g] for g in range(n_groups)]
+    counts = [np.stack([(one == d).sum(axis=1) for d in (0, 1, 2, -1)], axis=1) for one in groups]
+    return np.stack(counts, axis=1).astype(np.int32)
+
+
+def simulated(scenario: Scenario, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return genotype counts of the sampled sites, int32 (n_markers, n_sites, 4), and the chromosome of each marker."""
+    animals, site, block = simulated_animals(scenario, seed)
+    return counts_of(animals, site, len(scenario.sampled)), block
+
+
+def units_found(replicates: Replicates, km: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the tree's edges, the unit of each site and which sites are contact zones, by the rules of a run."""
+    edges, cuts = find_breaks(replicates, km, RULES)
+    cut = np.isin(np.arange(len(edges)), [c.edge for c in cuts if c.reading == "boundary"])
+    return edges, *sites_in_units(replicates, km, edges, cut, RULES)
 
 
 def loci(samples, demography: msprime.Demography, seed: int):
@@ -172,9 +193,7 @@ def outcome(name: str, seed: int) -> dict:
     counts, block = simulated(scenario, seed)
     km = KM * np.abs(scenario.sampled[:, None] - scenario.sampled[None, :])
     replicates = pair_replicates(counts, block)
-    edges, cuts = find_breaks(replicates, km, RULES)
-    cut = np.isin(np.arange(len(edges)), [c.edge for c in cuts if c.reading == "boundary"])
-    unit, contact = sites_in_units(replicates, km, edges, cut, RULES)
+    edges, unit, contact = units_found(replicates, km)
     label = np.array(scenario.lineage)[scenario.sampled]
     clear = scenario.sampled != (-1 if scenario.contact is None else scenario.contact)
     found = {
