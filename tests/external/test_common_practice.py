@@ -62,8 +62,8 @@ def study():
     prior = fit_prior(*copies_of(counts[usable]))
     chrom, pos = np.arange(LOCI), np.ones(LOCI, dtype=int)
     chosen = rank_markers(backcross_information(counts, usable, PANEL, prior, ERROR), usable, chrom, pos, PANEL, 0)
-    model = PanelModel(*copies_of(counts[chosen]), np.zeros(2), ERROR, map_from_positions(chrom[chosen], pos[chosen], 50),
-                       np.empty((0, PANEL), bool), prior)  # fmt: skip
+    unlinked = map_from_positions(chrom[chosen], pos[chosen], 50)
+    model = PanelModel(*copies_of(counts[chosen]), np.zeros(2), ERROR, unlinked, np.empty((0, PANEL), bool), prior)
     a, b = animals[:, BASELINE:, chosen]
     f1, other = bred(rng, a, b), bred(rng, a, b)
     kinds = {"pure_a": a, "pure_b": b, "F1": f1, "F2": bred(rng, f1, other), "backcross_a": bred(rng, f1, a),
