@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from tests.verification.assignment import informativeness
 
+from homewater.hybrid_index import hybrid_index, interclass_heterozygosity
 from homewater.likelihood import (
     CLASSES,
     allele_share,
@@ -15,7 +16,6 @@ from homewater.likelihood import (
     pair_table,
     posterior,
 )
-from homewater.origin_classes import hybrid_index, interclass_heterozygosity
 
 MANY = 1e12
 CLASSES_OF_TWO = class_list(2)

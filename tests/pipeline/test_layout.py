@@ -28,7 +28,7 @@ STAGES = {
               "cline", "clines"},
     "assignment": {"panel", "panel_order", "panel_size", "marker_choice", "marker_worth", "dealt_animals", "validation",
                    "validation_controls", "class_draws", "class_odds", "class_power",
-                   "origin_classes", "exclusion", "assignment", "verdict", "rates", "mixture",
+                   "origin_classes", "hybrid_index", "exclusion", "assignment", "verdict", "rates", "mixture",
                    "natural_contact", "tract_lengths", "mixing_dates"},
     "transfers": {"transfers"},
     "generator": {"study_generator", "study_plan", "study_files", "study_errors", "coast_generator", "simulated_stocks",

@@ -31,10 +31,10 @@ from homewater.dealt_animals import DealtAnimals, Settings, deal_folds
 from homewater.exclusion import exclusion_test
 from homewater.frequency_prior import fit_prior
 from homewater.gene_drop import RecombinationMap, draw_class_from_frequencies, map_from_positions
+from homewater.hybrid_index import hybrid_index
 from homewater.likelihood import CLASSES, allele_share, class_list, class_table, log_likelihoods, pair_table, posterior
 from homewater.marker_choice import candidates, copies_of, frequencies, rank_markers
 from homewater.marker_worth import backcross_information
-from homewater.origin_classes import hybrid_index
 from homewater.rates import power_counts, recent_share
 from homewater.seeds import generator
 from homewater.tract_lengths import copies_tables, group_odds, mixing_age
