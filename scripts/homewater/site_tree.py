@@ -64,6 +64,28 @@ def spanning_tree(km: np.ndarray) -> np.ndarray:
     return np.array(sorted(edges), dtype=np.int64).reshape(-1, 2)
 
 
+def side_by_side(km: np.ndarray) -> np.ndarray:
+    """Return the pairs of sites with no third site between them: none is nearer to both than they are to each other.
+
+    The shortest tree is part of them. Along one coast there are no others; where sites lie in two dimensions (both
+    sides of a strait, an archipelago) the tree leaves many out.
+
+    Args:
+        km: float64 (n, n), no NaN.
+
+    Returns:
+        int64 (n_pairs, 2), each from its lower to its higher site, ordered by them.
+
+    Source: Toussaint (1980) Pattern Recognition 12:261-268, relative neighbours.
+    """
+    pairs = [
+        (i, j)
+        for i, j in zip(*np.triu_indices(len(km), 1), strict=True)
+        if not (np.maximum(km[i], km[j]) < km[i, j]).any()
+    ]
+    return np.array(pairs, dtype=np.int64).reshape(-1, 2)
+
+
 def segments(edges: np.ndarray, cut: np.ndarray, n: int) -> np.ndarray:
     """Return the segment of each site once some edges are cut.
 

@@ -5,12 +5,15 @@ Jurisdictions play no part in where a unit ends; they are set beside the units a
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
+from homewater.break_evidence import Search
 from homewater.break_rules import NEAR_SITES, BreakRules, mixes_at_site
 from homewater.contrasts import Replicates, mean_between, mixture, step_rate, to_fst
-from homewater.site_tree import nearest, segments
+from homewater.site_tree import nearest, segments, side_by_side
 from homewater.unit_names import sorted_units, unit_names
 
 BETWEEN_SHARE = 0.1  # a site between two units counts as the nearer one's within this share of the way between them
@@ -21,10 +24,11 @@ def sites_in_units(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the unit of each site that has animals enough, and whether it lies in a contact zone.
 
-    Parts of the tree between breaks are units. Parts that no break joins directly (they lie on either side of a third,
-    or on islands) and whose F_ST is below the least F_ST are one unit: nothing would tell their animals apart. A site
-    beside a boundary whose frequencies are a mixture of both sides lies in the contact zone and goes with the larger
-    share; its neighbours are looked at next.
+    Parts of the tree between breaks are units. Parts that no break joins directly are one unit where nothing would tell
+    their animals apart: where they lie side by side and no place between them passes for a break, or where they lie on
+    either side of a third, or on islands, and their F_ST is below the least F_ST. A site beside a boundary whose
+    frequencies are a mixture of both sides lies in the contact zone and goes with the larger share; its neighbours are
+    looked at next.
 
     Args:
         replicates: pairwise figures of the sites.
@@ -36,7 +40,7 @@ def sites_in_units(
     Returns:
         unit, int64 (n,), numbered from 0 in site order; contact_zone, bool (n,).
     """
-    unit = _merged(replicates, segments(edges, cut, len(km)), edges[cut], rules)
+    unit = _merged(Search(replicates, km, edges, rules), cut)
     contact = np.zeros(len(km), dtype=bool)
     if not cut.any():
         return unit, contact
@@ -72,23 +76,59 @@ def _renumbered(label: np.ndarray) -> np.ndarray:
     return np.array([number.setdefault(int(k), len(number)) for k in label], dtype=np.int64)
 
 
-def _merged(replicates: Replicates, label: np.ndarray, broken: np.ndarray, rules: BreakRules) -> np.ndarray:
-    """Return the labels once parts that do not adjoin and hardly differ are one."""
-    label = label.copy()
+def _merged(search: Search, cut: np.ndarray) -> np.ndarray:
+    """Return the unit of each site once parts that no break joins and that hardly differ are one, int64 (n,)."""
+    search, cut = _joined_side_by_side(search, cut)
+    label, broken = segments(search.edges, cut, len(search.km)), search.edges[cut]
     while True:
-        adjoining = {frozenset((int(label[i]), int(label[j]))) for i, j in broken}
+        adjoining = _adjoining(label, broken)
         best: tuple[float, int, int] | None = None
         for a in range(int(label.max(initial=0)) + 1):
             for b in range(a):
                 if frozenset((a, b)) in adjoining or not (label == a).any() or not (label == b).any():
                     continue
                 one, other = np.flatnonzero(label == b), np.flatnonzero(label == a)
-                fst = float(to_fst(mean_between(replicates.linear[0], one, other)))
-                if fst < rules.min_break_fst and (best is None or (fst, b, a) < best):
+                fst = float(to_fst(mean_between(search.replicates.linear[0], one, other)))
+                if fst < search.rules.min_break_fst and (best is None or (fst, b, a) < best):
                     best = (fst, b, a)
         if best is None:
             return _renumbered(label)
         label[label == best[2]] = best[1]
+
+
+def _adjoining(label: np.ndarray, broken: np.ndarray) -> set[frozenset[int]]:
+    return {frozenset((int(label[i]), int(label[j]))) for i, j in broken}
+
+
+def _joined_side_by_side(search: Search, cut: np.ndarray) -> tuple[Search, np.ndarray]:
+    """Return the search and its cuts with edges added between parts that lie side by side and show no break.
+
+    In two dimensions one stock may touch another along a front that the tree crosses many times, and fall into parts
+    that the tree joins through the other stock alone. Where two parts lie side by side, each such place is looked at as
+    if it were an edge of the tree; unless one passes for a break, the two are joined, those that differ least first.
+    """
+    n = len(search.km)
+    inside = {tuple(edge) for edge in search.edges.tolist()}
+    beside = [pair for pair in side_by_side(search.km).tolist() if tuple(pair) not in inside]
+    while True:
+        label = segments(search.edges, cut, n)
+        adjoining = _adjoining(label, search.edges[cut])
+        found: dict[frozenset[int], list[tuple[float, list[int]]]] = {}
+        apart = set()
+        for pair in beside:
+            parts = frozenset(label[pair].tolist())
+            if len(parts) == 1 or parts in adjoining:
+                continue
+            wider = replace(search, edges=np.vstack([search.edges, pair]))
+            members = np.flatnonzero(np.isin(label, list(parts)))
+            told = wider.test(len(search.edges), members, np.append(cut, False), 1)
+            if told.reading in ("boundary", "distance_unknown"):
+                apart.add(parts)
+            found.setdefault(parts, []).append((told.excess, pair))
+        joined = [(max(told)[0], min(told)[1]) for parts, told in found.items() if parts not in apart]
+        if not joined:
+            return search, cut
+        search, cut = replace(search, edges=np.vstack([search.edges, min(joined)[1]])), np.append(cut, False)
 
 
 def units_table(

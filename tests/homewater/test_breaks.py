@@ -11,7 +11,7 @@ from homewater.break_rules import BreakRules, Cut, grade_of, is_mixture, reading
 from homewater.breaks import breaks_table, find_breaks
 from homewater.contrasts import Mixture, Replicates, mixture, pair_replicates, step_rate, weighted_median
 from homewater.simulated_stocks import StockModel, simulate_chromosome
-from homewater.site_tree import bridged, distance_matrix, edge_hops, segments, sides, spanning_tree
+from homewater.site_tree import bridged, distance_matrix, edge_hops, segments, side_by_side, sides, spanning_tree
 from homewater.tables import check_table
 from homewater.units import borders, sites_in_units, statement_of, units_table
 
@@ -465,3 +465,53 @@ def test_statements(arguments, statement):
 
 def test_the_contact_share_is_stated_once():
     assert break_rules.CONTACT_SHARE == (0.1, 0.9)
+
+
+# --- two dimensions ---
+
+
+def on_a_grid(columns, rows, x_km=50.0, y_km=55.0):
+    """Distances between sites of a grid, row by row; the tree runs along the rows, which lie nearer."""
+    x, y = (axis.ravel() for axis in np.meshgrid(x_km * np.arange(columns), y_km * np.arange(rows)))
+    return np.hypot(x[:, None] - x[None, :], y[:, None] - y[None, :])
+
+
+def test_side_by_side_by_hand():
+    # on a line only neighbours; in a square its sides and not its diagonals; the tree is among them
+    assert side_by_side(on_a_line([0, 10, 30, 31])).tolist() == [[0, 1], [1, 2], [2, 3]]
+    assert side_by_side(on_a_grid(2, 2)).tolist() == [[0, 1], [0, 2], [1, 3], [2, 3]]
+    km = on_a_line(np.random.default_rng(0).random(9)) + on_a_line(np.random.default_rng(1).random(9))
+    pairs = {tuple(pair) for pair in side_by_side(km).tolist()}
+    assert {tuple(edge) for edge in spanning_tree(km).tolist()} <= pairs
+    naive = {
+        (i, j) for i in range(9) for j in range(i + 1, 9)
+        if not any(max(km[i, k], km[j, k]) < km[i, j] for k in range(9) if k not in (i, j))
+    }  # fmt: skip
+    assert pairs == naive
+
+
+def test_two_lineages_that_meet_along_a_front_are_two_units():
+    """Every row crosses the front, so the tree joins the rows of one side at most; the other's demes drift more."""
+    km = on_a_grid(5, 4, y_km=50.5)
+    label = np.tile([0, 0, 0, 1, 1], 4)
+    own = 0.004 * label  # drift of each deme by itself
+    linear = 0.0001 * km + 0.05 * (label[:, None] != label[None, :]) + own[:, None] + own[None, :]
+    np.fill_diagonal(linear, 0)
+    replicates = made(linear)
+    edges, cuts = find_breaks(replicates, km, RULES)
+    cut = np.isin(np.arange(len(edges)), [c.edge for c in cuts if c.reading == "boundary"])
+    assert cut.sum() == 4  # the tree crosses the front in every row
+    unit, contact = sites_in_units(replicates, km, edges, cut, RULES)
+    assert unit.tolist() == label.tolist()
+    assert not contact.any()
+
+
+def test_stocks_side_by_side_beyond_a_third_stay_apart():
+    """As above, but the second lineage is two, with a break between their rows."""
+    km = on_a_grid(5, 4, y_km=50.5)
+    label = np.concatenate([np.tile([0, 0, 0, 1, 1], 2), np.tile([0, 0, 0, 2, 2], 2)])
+    linear = 0.0001 * km + 0.05 * (label[:, None] != label[None, :])
+    replicates = made(linear)
+    edges, cuts = find_breaks(replicates, km, RULES)
+    cut = np.isin(np.arange(len(edges)), [c.edge for c in cuts if c.reading == "boundary"])
+    assert sites_in_units(replicates, km, edges, cut, RULES)[0].tolist() == label.tolist()

@@ -14,7 +14,7 @@ BASE = {
     "likelihood", "gene_drop", "coastline", "sea_distance", "site_tree", "contrasts", "break_rules", "tested_sites",
     "differentiation", "resources", "environment", "step", "bit_planes", "settings_schema", "input_files",
     "variant_blocks", "reference_windows", "in_child", "in_order", "site_counts", "zarr_arrays", "unit_names",
-    "event_dates", "user_text",
+    "event_dates", "user_text", "break_evidence",
 }  # fmt: skip
 STAGES = {
     "intake": {"vcf", "parts", "part_reader", "text_records", "read_balance", "joining", "reconcile", "genotype_table",
