@@ -34,7 +34,7 @@ class Settings:
         min_call_rate: least call rate of a marker in each unit.
         min_spacing_bp: least distance between markers.
         error: chance that a called genotype is wrong.
-        false_flag_rate: share of locals that may be flagged.
+        ratio_level: share of locals that may exceed a cut-off.
         foreign_rate: share of locals that may leave the frequencies as foreign.
         size_from_curve: whether each part is judged at the size that the others choose, not at `n_markers`.
     """
@@ -44,16 +44,16 @@ class Settings:
     min_call_rate: float
     min_spacing_bp: int
     error: float
-    false_flag_rate: float
+    ratio_level: float
     foreign_rate: float
     size_from_curve: bool = False
 
     @classmethod
-    def of_study(cls, panel: dict, error: float, false_flag_rate: float) -> Settings:
+    def of_study(cls, panel: dict, error: float, ratio_level: float, foreign_rate: float) -> Settings:
         """Return the settings from those of the study file's `panel`."""
         sizes = tuple(sorted({*panel["sizes"], panel["n_markers"]}))
-        return cls(sizes, panel["n_markers"], panel["min_call_rate"], panel["min_spacing_bp"], error, false_flag_rate,
-                   false_flag_rate, panel["size_from"] == "curve")  # fmt: skip
+        return cls(sizes, panel["n_markers"], panel["min_call_rate"], panel["min_spacing_bp"], error, ratio_level,
+                   foreign_rate, panel["size_from"] == "curve")  # fmt: skip
 
 
 def deal_folds(site: np.ndarray, kin: np.ndarray, n_folds: int, rng: np.random.Generator) -> np.ndarray:

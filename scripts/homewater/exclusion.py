@@ -43,6 +43,17 @@ def exclusion_markers(thinned: np.ndarray, panel: np.ndarray, n: int) -> np.ndar
     return evenly_spaced(np.setdiff1d(np.flatnonzero(thinned), panel), n).astype(np.int64)
 
 
+def shared_rates(settings: dict, n_exclusion: int) -> tuple[float, float]:
+    """Return the share of locals that may exceed the cut-off, and the level of this test: together the rate chosen.
+
+    Args:
+        settings: the study file's `assignment`.
+        n_exclusion: markers of this test; below MIN_TYPED it is not made, and the cut-off has the whole rate.
+    """
+    level = min(settings["exclusion_level"], settings["false_flag_rate"] / 2) if n_exclusion >= MIN_TYPED else 0.0
+    return settings["false_flag_rate"] - level, level
+
+
 def stranger_table(alternate: np.ndarray, copies: np.ndarray, error: float, prior: FrequencyPrior) -> np.ndarray:
     """Return the chance of each called dosage in an animal of a unit that was never sampled.
 

@@ -134,7 +134,7 @@ def size_from_curve(dealt: DealtAnimals, generator: Callable[[str], np.random.Ge
         rng = generator(f"size {sorted(without)} {part}")
         sizes = reached(dealt.settings.sizes, training.dosages.shape[1])
         model = training.panel(dealt)
-        cutoffs = cutoffs_of(model, dealt.classes, sizes, dealt.settings.false_flag_rate, rng)
+        cutoffs = cutoffs_of(model, dealt.classes, sizes, dealt.settings.ratio_level, rng)
         rows = dealt.of(dealt.fold) == part
         found, bred = sensitivity(
             model, dealt.classes, training.dosages[rows], dealt.of(dealt.unit)[rows], cutoffs, sizes, rng

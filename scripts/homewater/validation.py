@@ -131,7 +131,7 @@ def _judge_part(
     likelihood = log_likelihoods(training.dosages[rows], model.class_table(classes), sizes)
     called = np.argmax(likelihood[..., :n_units], axis=-1)
     right = called == true[:, None]
-    cutoffs = cutoffs_of(model, classes, sizes, settings.false_flag_rate, rng)
+    cutoffs = cutoffs_of(model, classes, sizes, settings.ratio_level, rng)
     tally.right += right.sum(axis=0)
     tally.tested += len(rows)
     tally.flagged += (local_ratio(likelihood, true) > cutoffs[true]).sum(axis=0)

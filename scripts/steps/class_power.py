@@ -12,7 +12,7 @@ from pathlib import Path
 from homewater.class_draws import study_map
 from homewater.class_odds import CLASS_PRIOR
 from homewater.class_power import TOLD_APART, indistinct_groups, power_table, simulated_calls, simulated_cutoffs
-from homewater.exclusion import MIN_TYPED, exclusion_markers
+from homewater.exclusion import exclusion_markers, shared_rates
 from homewater.frequency_prior import FrequencyPrior
 from homewater.likelihood import class_list
 from homewater.panel import panel_model, panel_rows, reference_arrays
@@ -57,9 +57,7 @@ def main(
     model = panel_model(store, rows, unit, used, n_units, error, whole.take(rows), settings["min_markers_share"], prior)
     n_exclusion = len(exclusion_markers(read_table(markers, "markers")["thinned"].to_numpy(bool), rows,
                                         settings["exclusion_markers"]))  # fmt: skip
-    # both tests flag locals, so they share what may be flagged
-    level = min(settings["exclusion_level"], settings["false_flag_rate"] / 2) if n_exclusion >= MIN_TYPED else 0.0
-    rate = settings["false_flag_rate"] - level
+    rate, level = shared_rates(settings, n_exclusion)
     classes, names = class_list(n_units), unit_names(n_units)
     limits, above = simulated_cutoffs(model, classes, settings["simulated_locals"], rate, draw)
     counts, groups = {}, []

@@ -1,8 +1,8 @@
 """Rule panel: the markers that tell the units apart, and the animals whose genotypes give the frequencies.
 
 Named inputs: genotypes, samples, markers, units, units_summary, genotyping_error, recombination_map (none or one).
-Outputs: panel, reference_animals, summary. Params: settings (panel), false_flag_rate (assignment.false_flag_rate),
-cm_per_chromosome, seed. Wildcard: species.
+Outputs: panel, reference_animals, summary. Params: settings (panel), assignment, cm_per_chromosome, seed. Wildcard:
+species.
 """
 
 import json
@@ -11,6 +11,7 @@ from pathlib import Path
 
 from homewater.class_draws import study_map
 from homewater.dealt_animals import Settings, deal
+from homewater.exclusion import shared_rates
 from homewater.marker_choice import clear_of_others
 from homewater.panel import choose, frequency_sites, panel_table, reference_table, reference_units
 from homewater.panel_size import size_from_curve
@@ -35,13 +36,13 @@ def main(
     summary: str,
     species: str,
     settings: dict,
-    false_flag_rate: float,
+    assignment: dict,
     cm_per_chromosome: float,
     seed: int,
 ) -> None:
     """Read, compute, write; arguments carry the names that the rule gives them."""
     n_units = json.loads(Path(units_summary).read_text(encoding="utf-8"))["n_units"]
-    wanted = settings["n_markers"]
+    wanted, foreign_rate = settings["n_markers"], assignment["false_flag_rate"]
     told = {"n_units": n_units, "n_wanted": wanted, "n_markers": 0, "min_spacing_bp": settings["min_spacing_bp"],
             "size_from": settings["size_from"]}  # fmt: skip
     if n_units < 2:
@@ -52,7 +53,8 @@ def main(
     error = json.loads(Path(genotyping_error).read_text(encoding="utf-8"))["estimate"]
     store = open_genotypes(genotypes)
     animals = read_table(samples, "samples").set_index("materialSampleID").loc[store.sample_ids].reset_index()
-    kept = (read_table(markers, "markers")["status"] == "kept").to_numpy()
+    marker_table = read_table(markers, "markers")
+    kept = (marker_table["status"] == "kept").to_numpy()
     clear = clear_of_others(store.markers["chrom"], store.markers["pos"], settings["min_clear_bases"])
     sites, only_contact = frequency_sites(read_table(units, "units"), n_units)
     unit = reference_units(animals, sites)
@@ -61,7 +63,8 @@ def main(
         table = read_table(recombination_map[0], "input_recombination_map") if recombination_map else None
         chrom, pos = (store.markers[column].to_numpy() for column in ("chrom", "pos"))
         recombination = study_map(chrom, pos, cm_per_chromosome, table)
-        limits = Settings.of_study(settings, error, false_flag_rate)
+        ratio_level, _ = shared_rates(assignment, int(marker_table["thinned"].sum()) - wanted)
+        limits = Settings.of_study(settings, error, ratio_level, foreign_rate)
         dealt = deal(store, animals, unit, n_units, kept & clear, recombination, limits,
                      settings["folds"], draw("folds"))  # fmt: skip
         choice = size_from_curve(dealt, draw)
@@ -76,7 +79,7 @@ def main(
         settings["min_call_rate"],
         settings["min_spacing_bp"],
         error,
-        false_flag_rate,
+        foreign_rate,
     )
     names = unit_names(n_units)
     told |= {
@@ -88,7 +91,7 @@ def main(
         "n_left_out_as_foreign": {name: int(((unit == u) & found.foreign).sum()) for u, name in enumerate(names)},
         "units_with_contact_sites_only": [names[u] for u in only_contact],
         "genotyping_error": error,
-        "foreign_rate": false_flag_rate,
+        "foreign_rate": foreign_rate,
         "frequency_prior": found.prior.as_record(),
     }
     write_table(panel_table(found, store.markers, wanted), panel, "panel")

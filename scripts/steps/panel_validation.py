@@ -2,7 +2,7 @@
 
 Named inputs: genotypes, samples, markers, panel, reference_animals, panel_summary, units_summary, genotyping_error,
 recombination_map (none or one). Outputs: size_curve_table, confusion, controls, calibration,
-summary. Params: settings (panel), false_flag_rate, cm_per_chromosome, seed. Wildcard: species.
+summary. Params: settings (panel), assignment, cm_per_chromosome, seed. Wildcard: species.
 """
 
 import json
@@ -14,9 +14,10 @@ import pandas as pd
 
 from homewater.class_draws import study_map
 from homewater.dealt_animals import Settings, deal
+from homewater.exclusion import exclusion_markers, shared_rates
 from homewater.frequency_prior import FrequencyPrior
 from homewater.marker_choice import clear_of_others
-from homewater.panel import reference_arrays
+from homewater.panel import panel_rows, reference_arrays
 from homewater.seeds import generator
 from homewater.statistics import wilson
 from homewater.step import run_step
@@ -45,7 +46,7 @@ def main(
     summary: str,
     species: str,
     settings: dict,
-    false_flag_rate: float,
+    assignment: dict,
     cm_per_chromosome: float,
     seed: int,
 ) -> None:
@@ -66,14 +67,18 @@ def main(
     )
     unit, used = reference_arrays(store.sample_ids, read_table(reference_animals, "reference_animals"))
     animals = read_table(samples, "samples").set_index("materialSampleID").loc[store.sample_ids].reset_index()
-    kept = (read_table(markers, "markers")["status"] == "kept").to_numpy()
+    marker_table = read_table(markers, "markers")
+    kept = (marker_table["status"] == "kept").to_numpy()
     kept = kept & clear_of_others(store.markers["chrom"], store.markers["pos"], settings["min_clear_bases"])
-    limits = Settings.of_study(settings, error, false_flag_rate)
+    unchosen = exclusion_markers(marker_table["thinned"].to_numpy(bool), panel_rows(store.markers, chosen),
+                                 assignment["exclusion_markers"])  # fmt: skip
+    ratio_level, _ = shared_rates(assignment, len(unchosen))
+    limits = Settings.of_study(settings, error, ratio_level, assignment["false_flag_rate"])
     dealt = deal(store, animals, unit, n_units, kept, recombination, limits, settings["folds"], draw("folds"))
     tally = nested_validation(dealt, draw)
     of_panel = json.loads(Path(panel_summary).read_text(encoding="utf-8"))
     prior, size, sizes = FrequencyPrior.from_record(of_panel["frequency_prior"]), of_panel["n_wanted"], limits.sizes
-    row = pd.Series(np.arange(store.n_markers), index=store.markers["marker"])
+    row = pd.Series(np.arange(store.n_markers), index=store.markers["marker"])  # the reserve too: sizes reach into it
     dosages = np.ascontiguousarray(store.select(row[chosen["marker"]].to_numpy(), unit >= 0).T)
     counted = np.where(used, unit, -1)[unit >= 0]
     own = resubstitution_calls(dosages, counted, n_units, list(sizes), error, prior)

@@ -7,12 +7,14 @@ from panel_study import drifted, even_map, with_errors
 from homewater.class_draws import PanelModel
 from homewater.class_odds import counts_by_unit
 from homewater.exclusion import (
+    MIN_TYPED,
     excess_scatter,
     exclusion_markers,
     exclusion_p,
     exclusion_scores,
     exclusion_test,
     ratio_tables,
+    shared_rates,
     stranger_table,
 )
 from homewater.frequency_prior import fit_prior, flat_prior
@@ -131,3 +133,10 @@ def test_few_markers_exclude_nobody_and_panel_markers_take_no_part():
     )
     assert np.isnan(exclusion_p(best)).all()
     assert excess_scatter(z, np.zeros(3, int)) == (0.0, 1.0)
+
+
+def test_cutoff_and_test_share_the_rate_of_false_flags():
+    settings = {"false_flag_rate": 0.001, "exclusion_level": 0.001}
+    assert shared_rates(settings, MIN_TYPED) == (0.0005, 0.0005)
+    assert shared_rates(settings, MIN_TYPED - 1) == (0.001, 0.0)
+    assert shared_rates(settings | {"exclusion_level": 0.0001}, 1000) == (0.0009, 0.0001)

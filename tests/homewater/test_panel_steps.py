@@ -67,7 +67,7 @@ def run(folder: Path, paths: dict, **of_panel_too) -> dict[str, pd.DataFrame]:
 
     of_intake = {name: path for name, path in paths.items() if name != "reference"}
     panel.main(**of_intake, **drawn, panel=out["panel"], reference_animals=out["reference_animals"],
-               summary=str(folder / "panel.json"), settings=of_panel, false_flag_rate=rate)  # fmt: skip
+               summary=str(folder / "panel.json"), settings=of_panel, assignment=of_assignment)  # fmt: skip
     panel_order.main(**some("genotypes"), panel=out["panel"], panel_summary=str(folder / "panel.json"),
                      reference=paths.get("reference", []), vcf=str(folder / "panel.vcf"),
                      flanks=str(folder / "panel_flanks.fasta"), summary=str(folder / "order.json"), flank_bases=20,
@@ -78,7 +78,7 @@ def run(folder: Path, paths: dict, **of_panel_too) -> dict[str, pd.DataFrame]:
     panel_validation.main(**made, **drawn, **some("samples", "markers"), size_curve_table=out["size_curve"],
                           confusion=out["confusion"], controls=out["controls"],
                           calibration=out["calibration"], summary=str(folder / "validation.json"), settings=of_panel,
-                          false_flag_rate=rate)  # fmt: skip
+                          assignment=of_assignment)  # fmt: skip
     class_power.main(**made, **drawn, **some("markers"), class_power=out["class_power"],
                      cutoffs=str(folder / "cutoffs.json"), settings=of_assignment)  # fmt: skip
     assign.main(**made, **some("samples", "markers", "units"), cutoffs=str(folder / "cutoffs.json"), calls=out["calls"],
@@ -222,13 +222,13 @@ def test_markers_next_to_another_are_passed_over(tmp_path):
     """With 60 markers every 338,983 bp on one chromosome, a limit of 1,000,000 bp leaves none; the run still ends."""
     dosages, names, _ = stocks(7, [("S1", 0, 12), ("S2", 1, 12)], n_markers=60)
     paths = write_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_2"}, n_chromosomes=1)
-    of_panel, _ = defaults()
+    of_panel, of_assignment = defaults()
     told = {}
     for clear in (20, 1_000_000):
         panel.main(**paths, recombination_map=[], species="topshell", cm_per_chromosome=50.0, seed=3,
                    panel=str(tmp_path / "panel.csv"), reference_animals=str(tmp_path / "r.csv"),
                    summary=str(tmp_path / "panel.json"), settings=of_panel | {"min_clear_bases": clear},
-                   false_flag_rate=0.001)  # fmt: skip
+                   assignment=of_assignment)  # fmt: skip
         told[clear] = json.loads((tmp_path / "panel.json").read_text())
     assert (told[20]["n_near_others"], told[20]["n_markers"]) == (0, 48)
     assert (told[1_000_000]["n_near_others"], told[1_000_000]["n_markers"]) == (60, 0)

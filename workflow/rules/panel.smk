@@ -22,7 +22,7 @@ rule panel:
         runtime=minutes("panel"),
     params:
         settings=SETTINGS["panel"],
-        false_flag_rate=SETTINGS["assignment"]["false_flag_rate"],
+        assignment=SETTINGS["assignment"],
         cm_per_chromosome=lambda wildcards: cm_per_chromosome(wildcards.species),
         seed=SETTINGS["study"]["seed"],
     script:
@@ -84,7 +84,7 @@ rule panel_validation:
         runtime=minutes("panel_validation"),
     params:
         settings=SETTINGS["panel"],
-        false_flag_rate=SETTINGS["assignment"]["false_flag_rate"],
+        assignment=SETTINGS["assignment"],
         cm_per_chromosome=lambda wildcards: cm_per_chromosome(wildcards.species),
         seed=SETTINGS["study"]["seed"],
     script:
