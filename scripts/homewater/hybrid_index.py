@@ -17,7 +17,7 @@ _PRODUCT = 16  # chances multiplied before a logarithm is taken; no product of s
 
 @numba.njit(cache=True)
 def _index_log_likelihood(h, chance):
-    """Log likelihood at index h; a row of `chance` holds a locus's chance as coefficients of 1, h and h squared."""
+    """Log likelihood at index h; a row of `chance` holds a locus's chance by powers of h."""
     total = 0.0
     for start in range(0, len(chance), _PRODUCT):
         product = 1.0
@@ -28,36 +28,22 @@ def _index_log_likelihood(h, chance):
 
 
 @numba.njit(cache=True)
-def _chance_by_index(dosages, share_a, share_b, error, chance):
-    """Fill the rows of `chance` for the typed loci of one animal; return how many there are."""
+def _typed_chances(dosages, table, chance):
+    """Fill the rows of `chance` with those of the typed loci of one animal; return how many there are."""
     typed = 0
     for locus in range(dosages.size):
-        g = dosages[locus]
-        if g < 0:
-            continue
-        # a copy is alternate with the chance p + h d; binomial dosage, then error
-        p = share_a[locus, g]
-        d = share_b[locus, g] - p
-        if g == 1:
-            constant, linear, square = 2 * p * (1 - p), 2 * d * (1 - 2 * p), -2 * d * d
-        else:
-            if g == 0:
-                p, d = 1 - p, -d
-            constant, linear, square = p * p, 2 * p * d, d * d
-        right = 1 - 1.5 * error
-        chance[typed, 0] = right * constant + error / 2
-        chance[typed, 1] = right * linear
-        chance[typed, 2] = right * square
-        typed += 1
+        if dosages[locus] >= 0:
+            chance[typed] = table[locus, dosages[locus]]
+            typed += 1
     return typed
 
 
 @numba.njit(cache=True)
-def _hybrid_indices(dosages, share_a, share_b, error, drop):
+def _hybrid_indices(dosages, table, drop):
     out = np.full((dosages.shape[0], 3), np.nan)
     room = np.empty((dosages.shape[1], 3))
     for i in range(dosages.shape[0]):
-        typed = _chance_by_index(dosages[i], share_a, share_b, error, room)
+        typed = _typed_chances(dosages[i], table, room)
         if typed == 0:
             continue
         chance = room[:typed]
@@ -95,27 +81,23 @@ def _hybrid_indices(dosages, share_a, share_b, error, drop):
     return out
 
 
-def hybrid_index(
-    dosages: np.ndarray, share_a: np.ndarray, share_b: np.ndarray, error: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def hybrid_index(dosages: np.ndarray, table: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the share of each animal's ancestry that comes from unit b, with its 95 % profile interval.
 
     The most likely share when each copy comes from unit b with that chance, copies and loci independent.
 
     Args:
         dosages: int8 (n_animals, n_loci), MISSING = -1.
-        share_a: (n_loci, 3), chance that a copy of unit a is the alternate allele, as known after taking out an animal
-            of dosage 0, 1, 2; three equal columns for animals outside the counts.
-        share_b: the same for unit b.
-        error: chance that a called genotype is wrong.
+        table: (n_loci, 3, 3), chance of each called dosage under the pairs AA, AB, BB; for an animal that was counted
+            in a unit, as known once an animal of that dosage has been taken out.
 
     Returns:
         index, low, high: float64 (n_animals,) in [0, 1]; NaN where nothing is typed.
     """
-    share_a, share_b = (np.ascontiguousarray(s, dtype=float) for s in (share_a, share_b))
-    found = _hybrid_indices(
-        np.ascontiguousarray(dosages, dtype=np.int8), share_a, share_b, float(error), LIKELIHOOD_DROP
-    )
+    both, one, none = np.moveaxis(np.asarray(table, dtype=float), -1, 0)
+    # (1 - h)^2 AA + 2 h (1 - h) AB + h^2 BB, by powers of h
+    by_power = np.stack([both, 2 * (one - both), both - 2 * one + none], axis=-1)
+    found = _hybrid_indices(np.ascontiguousarray(dosages, dtype=np.int8), by_power, LIKELIHOOD_DROP)
     return found[:, 0], found[:, 1], found[:, 2]
 
 
@@ -174,11 +156,7 @@ def _pair_shares(dosages, table, steps):
     room, slope, curve, step, weight, tried = (np.empty((dosages.shape[1], 3)), np.empty(2), np.empty(3), np.empty(2),
                                                np.empty(3), np.empty(3))  # fmt: skip
     for i in range(dosages.shape[0]):
-        typed = 0
-        for locus in range(dosages.shape[1]):
-            if dosages[i, locus] >= 0:
-                room[typed] = table[locus, dosages[i, locus]]
-                typed += 1
+        typed = _typed_chances(dosages[i], table, room)
         if typed == 0:
             continue
         chance = room[:typed]
@@ -213,7 +191,7 @@ def interclass_heterozygosity(dosages: np.ndarray, table: np.ndarray, steps: int
 
     Args:
         dosages: int8 (n_animals, n_loci), MISSING = -1.
-        table: (n_loci, 3, 3), chance of each dosage under the pairs AA, AB, BB.
+        table: as in `hybrid_index`.
         steps: most Newton steps.
 
     Returns:

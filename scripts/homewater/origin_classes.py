@@ -7,7 +7,7 @@ import pandas as pd
 
 from homewater.frequency_prior import FrequencyPrior
 from homewater.hybrid_index import hybrid_index, interclass_heterozygosity
-from homewater.likelihood import CLASSES, allele_share, left_out_counts, pair_table, unit_pairs, with_error
+from homewater.likelihood import CLASSES, left_out_counts, pair_table, unit_pairs, with_error
 
 
 def verdict_classes(probability: np.ndarray, groups: list[list[str]], support: float) -> np.ndarray:
@@ -101,10 +101,8 @@ def mixture(
         rows = np.flatnonzero((unit_a == a) & (unit_b == b) & (counted_in == counted))
         columns = [pairs.index((a, a)), pairs.index((min(a, b), max(a, b))), pairs.index((b, b))]
         of_pair = tables[counted][..., columns]
-        shares = np.stack([allele_share(of_pair[:, g]) for g in range(3)], axis=1)
-        index = hybrid_index(dosages[rows], shares[..., 0], shares[..., 2], error)
-        out[rows, :3] = np.stack(index, axis=1)
         own = np.stack([with_error(of_pair[:, g], error)[:, g] for g in range(3)], axis=1)
+        out[rows, :3] = np.stack(hybrid_index(dosages[rows], own), axis=1)
         out[rows, 3] = interclass_heterozygosity(dosages[rows], own)
     return out
 

@@ -102,9 +102,8 @@ def test_expected_index_and_heterozygosity(name, share_of_a, heterozygosity):
     assert table[0, 1, column] == pytest.approx(heterozygosity, abs=1e-11)
     animal = np.repeat(np.arange(3), np.round(16 * table[0, :, column]).astype(int))[None].astype(np.int8)
     assert animal.shape == (1, 16)
-    shares = [np.full((16, 3), s) for s in (0.0, 1.0)]
-    assert hybrid_index(animal, *shares, 0.0)[0] == pytest.approx([1 - share_of_a], abs=1e-6)
     pairs = np.tile(np.eye(3), (16, 1, 1))
+    assert hybrid_index(animal, pairs)[0] == pytest.approx([1 - share_of_a], abs=1e-6)
     assert interclass_heterozygosity(animal, pairs) == pytest.approx([heterozygosity], abs=1e-6)
 
 

@@ -7,14 +7,19 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
 
 from homewater.hybrid_index import _pair_shares, hybrid_index, interclass_heterozygosity
-from homewater.likelihood import with_error
+from homewater.likelihood import one_copy_each, with_error
+
+
+def pairs_of(a, b, error):
+    """Chances of called dosages under AA, AB, BB where both frequencies are known."""
+    return with_error(np.stack([one_copy_each(a, a), one_copy_each(a, b), one_copy_each(b, b)], axis=-1), error)
 
 
 def test_index_by_hand():
     # p_a = .1, p_b = .9 for the alternate allele, 3 of 10 copies alternate: share of b is (.3 - .1) / .8 = .25
-    shares = [np.full((5, 3), p) for p in (0.1, 0.9)]
+    table = pairs_of(np.full(5, 0.1), np.full(5, 0.9), 0.0)
     dosages = np.array([[2, 1, 0, 0, 0], [1, 1, 1, 0, 0], [2, 2, 2, 1, 0]], dtype=np.int8)
-    index, low, high = hybrid_index(dosages, *shares, 0.0)
+    index, low, high = hybrid_index(dosages, table)
     assert index == pytest.approx([0.25, 0.25, 0.75], abs=1e-7)
     assert (low < index).all()
     assert (index < high).all()
@@ -25,7 +30,7 @@ def test_index_and_interval_against_a_general_optimiser():
     rng = np.random.default_rng(0)
     a, b = rng.uniform(0.05, 0.95, (2, 40))
     dosages = rng.integers(-1, 3, (6, 40)).astype(np.int8)
-    found = hybrid_index(dosages, *(np.repeat(p[:, None], 3, axis=1) for p in (a, b)), 0.01)
+    found = hybrid_index(dosages, pairs_of(a, b, 0.01))
     for i, g in enumerate(dosages):
 
         def minus(h, g=g):
@@ -42,9 +47,8 @@ def test_index_and_interval_against_a_general_optimiser():
 
 
 def test_untyped_animals_have_no_index():
-    shares = [np.full((3, 3), p) for p in (0.1, 0.9)]
     nothing = np.full((1, 3), -1, dtype=np.int8)
-    assert np.isnan(np.array(hybrid_index(nothing, *shares, 0.01))).all()
+    assert np.isnan(np.array(hybrid_index(nothing, np.full((3, 3, 3), 1 / 3)))).all()
     assert np.isnan(interclass_heterozygosity(nothing, np.full((3, 3, 3), 1 / 3))).all()
 
 
@@ -54,7 +58,7 @@ def test_interval_holds_the_share_of_simulated_backcrosses_at_unlinked_markers()
     h = 0.25
     q = (1 - h) * a + h * b
     dosages = rng.binomial(2, q, (2000, 60)).astype(np.int8)
-    _, low, high = hybrid_index(dosages, *(np.repeat(p[:, None], 3, axis=1) for p in (a, b)), 0.0)
+    _, low, high = hybrid_index(dosages, pairs_of(a, b, 0.0))
     assert np.mean((low <= h) & (h <= high)) == pytest.approx(0.95, abs=0.015)  # 3 standard errors
 
 
