@@ -43,26 +43,51 @@ KM = 50.0  # between neighbouring demes
 
 @dataclass(frozen=True)
 class Scenario:
-    """A chain of demes.
+    """A chain or a grid of demes.
 
     Attributes:
         lineage: lineage of each deme.
         sizes: animals sampled from each deme; 0 where nobody was.
         splits: (generations, (lineage, lineage)) at which the second joins the first, from the youngest; the last
             joins all. Without any, all demes are one population 3,000 generations ago.
-        deme_size: diploid animals a deme.
+        deme_size: diploid animals a deme; one number a lineage where they differ.
         migration: from each neighbour of the same lineage, a generation.
         contact: deme founded 30 generations ago by both of its neighbours; it exchanges 0.001 with either.
         one_population: demes are samples of one population of `deme_size`.
+        columns: demes a row of the grid, row by row, 50 km apart along rows and 55 between them; 0 for a chain.
     """
 
     lineage: tuple[int, ...]
     sizes: tuple[int, ...]
     splits: tuple = ()
-    deme_size: float = 1000
+    deme_size: float | tuple[float, ...] = 1000
     migration: float = 0.05
     contact: int | None = None
     one_population: bool = False
+    columns: int = 0
+
+    @property
+    def places(self) -> np.ndarray:
+        """Where the demes lie, km, (n_demes, 2)."""
+        number = np.arange(len(self.lineage))
+        row, column = divmod(number, self.columns) if self.columns else (0 * number, number)
+        return np.stack([KM * column, 1.1 * KM * row], axis=1)
+
+    @property
+    def km(self) -> np.ndarray:
+        """Distances between the sampled demes."""
+        places = self.places[self.sampled]
+        return np.hypot(*(places[:, None] - places[None, :]).transpose(2, 0, 1))
+
+    @property
+    def neighbours(self) -> list[tuple[int, int]]:
+        """Pairs of demes that lie side by side."""
+        places, n = self.places, len(self.lineage)
+        return [(a, b) for a in range(n) for b in range(a + 1, n) if np.hypot(*(places[a] - places[b])) < 1.2 * KM]
+
+    def size_of(self, lineage: int) -> float:
+        """Return the diploid animals of a deme of a lineage."""
+        return self.deme_size[lineage] if isinstance(self.deme_size, tuple) else self.deme_size
 
     @property
     def sampled(self) -> np.ndarray:
@@ -91,6 +116,9 @@ SCENARIOS = {
     "distance_unsampled_stretch": Scenario((0,) * 18, (20,) * 6 + (0,) * 6 + (20,) * 6, deme_size=500, migration=0.03),
     "no_structure": Scenario((0,) * 8, (20,) * 8, deme_size=4000, one_population=True),
     "seven_groups": Scenario(tuple(np.repeat(np.arange(7), 2).tolist()), (20,) * 14, NESTED, deme_size=1500),
+    "front_in_two_dimensions": Scenario((0, 0, 0, 1, 1) * 4, (20,) * 20, ((640, (0, 1)),), deme_size=(500, 250),
+                                        migration=0.04, columns=5),
+    "distance_in_two_dimensions": Scenario((0,) * 20, (20,) * 20, deme_size=300, migration=0.03, columns=5),
     "thin_sampling": Scenario((0,) * 6 + (1,) * 6, (20, 20, 20, 8, 0, 0, 0, 0, 8, 20, 20, 20), ((640, (0, 1)),)),
 }  # fmt: skip
 
@@ -103,12 +131,12 @@ def history(scenario: Scenario) -> msprime.Demography:
         return demography
     lineage, n = scenario.lineage, len(scenario.lineage)
     for deme in range(n):
-        demography.add_population(name=f"d{deme}", initial_size=scenario.deme_size)
-    for deme in range(n - 1):
-        zone = scenario.contact in (deme, deme + 1)
-        rate = 0.001 if zone else scenario.migration if lineage[deme] == lineage[deme + 1] else 0.0
+        demography.add_population(name=f"d{deme}", initial_size=scenario.size_of(lineage[deme]))
+    for deme, next_deme in scenario.neighbours:
+        zone = scenario.contact in (deme, next_deme)
+        rate = 0.001 if zone else scenario.migration if lineage[deme] == lineage[next_deme] else 0.0
         if rate:
-            pair = [f"d{deme}", f"d{deme + 1}"]
+            pair = [f"d{deme}", f"d{next_deme}"]
             demography.set_symmetric_migration_rate(pair, rate)
             for source, dest in (pair, pair[::-1]) if zone else ():
                 demography.add_migration_rate_change(time=30, rate=0, source=source, dest=dest)
@@ -118,13 +146,13 @@ def history(scenario: Scenario) -> msprime.Demography:
             time=30, derived=f"d{scenario.contact}", ancestral=flanks, proportions=[0.5, 0.5]
         )  # fmt: skip
     if not scenario.splits:
-        demography.add_population(name="a", initial_size=scenario.deme_size * n)
+        demography.add_population(name="a", initial_size=scenario.size_of(0) * n)
         demography.add_population_split(time=3000, derived=[f"d{deme}" for deme in range(n)], ancestral="a")
         return demography
     left = {group: [f"d{d}" for d in range(n) if lineage[d] == group and d != scenario.contact] for group in lineage}
     for number, (generations, (first, second)) in enumerate(scenario.splits):
         # the ancestor is as large as one lineage's demes together
-        size = scenario.deme_size * max(len(left[first]), len(left[second]), 2)
+        size = scenario.size_of(first) * max(len(left[first]), len(left[second]), 2)
         demography.add_population(name=f"a{number}", initial_size=size)
         demography.add_population_split(time=generations, derived=left[first] + left[second], ancestral=f"a{number}")
         left[first] = left[second] = [f"a{number}"]
@@ -191,7 +219,7 @@ def outcome(name: str, seed: int) -> dict:
     """Return what the search for breaks finds in one simulated study."""
     scenario = SCENARIOS[name]
     counts, block = simulated(scenario, seed)
-    km = KM * np.abs(scenario.sampled[:, None] - scenario.sampled[None, :])
+    km = scenario.km
     replicates = pair_replicates(counts, block)
     edges, unit, contact = units_found(replicates, km)
     label = np.array(scenario.lineage)[scenario.sampled]

@@ -18,7 +18,6 @@ import pytest
 from tests.verification.against_truth import provenance
 from tests.verification.assignment import Store
 from tests.verification.structure import (
-    KM,
     SCENARIOS,
     counts_of,
     share,
@@ -59,7 +58,7 @@ def one_study(name: str, seed: int) -> tuple[float, float, int]:
     """Return accuracy with units fixed, with units found again, and in how many parts the same units were found."""
     scenario = SCENARIOS[name]
     animals, site, block = simulated_animals(scenario, seed)
-    km = KM * np.abs(scenario.sampled[:, None] - scenario.sampled[None, :])
+    km = scenario.km
     true, mixed = np.array(scenario.lineage), np.arange(len(km)) == scenario.contact
     fold = deal_folds(site, np.arange(len(site)), PARTS, np.random.default_rng([seed, 5]))
     store, kept = Store(animals, block, places(block)), np.ones(len(animals), dtype=bool)
