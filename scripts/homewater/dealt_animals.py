@@ -105,6 +105,7 @@ class DealtAnimals:
         fold: int (n_samples,), from `deal_folds`; -1 takes no part.
         n_units: number of units.
         kept: bool (n_markers,), markers that the filters kept.
+        varied: bool (n_markers,), markers that the prior is fitted on, from `for_prior`.
         recombination: map of all markers.
         settings: sizes and limits.
     """
@@ -115,6 +116,7 @@ class DealtAnimals:
     fold: np.ndarray
     n_units: int
     kept: np.ndarray
+    varied: np.ndarray
     recombination: RecombinationMap
     settings: Settings
 
@@ -158,7 +160,7 @@ class DealtAnimals:
     ) -> tuple[np.ndarray, np.ndarray, FrequencyPrior]:
         usable = candidates(counts, self.kept, self.settings.min_call_rate)
         chrom, pos = self.places
-        prior = fit_prior(*copies_of(counts[usable]), start)
+        prior = fit_prior(*copies_of(counts[candidates(counts, self.varied, self.settings.min_call_rate)]), start)
         worth = backcross_information(counts, usable, n, prior, self.settings.error)
         return rank_markers(worth, usable, chrom, pos, n, self.settings.min_spacing_bp), usable, prior
 
@@ -222,6 +224,7 @@ def deal(
     unit: np.ndarray,
     n_units: int,
     kept: np.ndarray,
+    varied: np.ndarray,
     recombination: RecombinationMap,
     settings: Settings,
     folds: int,
@@ -235,6 +238,7 @@ def deal(
         unit: int (n_samples,), unit of each reference animal; -1 for all others.
         n_units: number of units.
         kept: bool (n_markers,), markers that the filters kept.
+        varied: bool (n_markers,), markers that the prior is fitted on, from `for_prior`.
         recombination: map of all markers.
         settings: sizes and limits.
         folds: parts wanted.
@@ -242,4 +246,4 @@ def deal(
     """
     _, site = np.unique(genotypes.location_ids, return_inverse=True)
     fold = deal_folds(np.where(unit >= 0, site, -1), kin_groups(animals), folds, rng)
-    return DealtAnimals(genotypes, unit, site, fold, n_units, kept, recombination, settings)
+    return DealtAnimals(genotypes, unit, site, fold, n_units, kept, varied, recombination, settings)

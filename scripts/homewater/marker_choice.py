@@ -10,9 +10,11 @@ from bisect import bisect_left, insort
 from itertools import combinations
 
 import numpy as np
+import pandas as pd
 
 from homewater.statistics import n_called
 
+LEAST_FREQUENCY = 0.01
 AHEAD = 20  # markers put in order for each one wanted; more only where the spacing refuses so many
 
 
@@ -50,6 +52,23 @@ def candidates(counts: np.ndarray, kept: np.ndarray, min_call_rate: float) -> np
     called = n_called(counts)
     total = called + counts[..., 3]
     return kept & ((called >= min_call_rate * total) & (called > 0)).all(axis=1)
+
+
+def for_prior(markers: pd.DataFrame, kept: np.ndarray) -> np.ndarray:
+    """Return which markers tell the prior of frequencies: those kept, and those taken out for a rare allele alone.
+
+    A prior fitted to what a filter of rare alleles left is too narrow, and the cost grows with the filter. Alleles
+    rarer than LEAST_FREQUENCY stay out: among them genotyping errors pass for alleles.
+
+    Args:
+        markers: table markers of the intake.
+        kept: bool (n_markers,), markers that the filters kept.
+
+    Returns:
+        bool (n_markers,).
+    """
+    rare = markers["reason"].isin(["minor_allele_frequency", "minor_allele_count"])
+    return kept | (rare & (markers["minor_allele_frequency"] >= LEAST_FREQUENCY)).to_numpy()
 
 
 def clear_of_others(chrom: np.ndarray, pos: np.ndarray, min_clear_bases: int) -> np.ndarray:

@@ -98,6 +98,7 @@ def choose(
     min_spacing_bp: int,
     error: float,
     foreign_rate: float,
+    varied: np.ndarray,
 ) -> Choice:
     """Return the ranking of markers and the prior of frequencies, from animals without recent foreign ancestry.
 
@@ -114,6 +115,7 @@ def choose(
         min_spacing_bp: least distance between two markers of the panel on one chromosome.
         error: chance that a called genotype is wrong.
         foreign_rate: highest share of true locals that may leave as foreign.
+        varied: bool (n_markers,), markers that the prior is fitted on, from `for_prior`.
 
     Returns:
         The choice, n_markers and reserves.
@@ -125,7 +127,7 @@ def choose(
         counts: np.ndarray, n: int, start: FrequencyPrior | None
     ) -> tuple[np.ndarray, np.ndarray, int, FrequencyPrior]:
         usable = candidates(counts, kept, min_call_rate)
-        prior = fit_prior(*copies_of(counts[usable]), start)
+        prior = fit_prior(*copies_of(counts[candidates(counts, varied, min_call_rate)]), start)
         worth = backcross_information(counts, usable, n, prior, error)
         return rank_markers(worth, usable, chrom, pos, n, min_spacing_bp), worth, int(usable.sum()), prior
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from homewater.class_draws import study_map
 from homewater.dealt_animals import Settings, deal
 from homewater.exclusion import shared_rates
-from homewater.marker_choice import clear_of_others
+from homewater.marker_choice import clear_of_others, for_prior
 from homewater.panel import choose, frequency_sites, panel_table, reference_table, reference_units
 from homewater.panel_size import size_from_curve
 from homewater.seeds import generator
@@ -55,6 +55,7 @@ def main(
     animals = read_table(samples, "samples").set_index("materialSampleID").loc[store.sample_ids].reset_index()
     marker_table = read_table(markers, "markers")
     kept = (marker_table["status"] == "kept").to_numpy()
+    varied = for_prior(marker_table, kept)
     clear = clear_of_others(store.markers["chrom"], store.markers["pos"], settings["min_clear_bases"])
     sites, only_contact = frequency_sites(read_table(units, "units"), n_units)
     unit = reference_units(animals, sites)
@@ -65,7 +66,7 @@ def main(
         recombination = study_map(chrom, pos, cm_per_chromosome, table)
         ratio_level, _ = shared_rates(assignment, int(marker_table["thinned"].sum()) - wanted)
         limits = Settings.of_study(settings, error, ratio_level, foreign_rate)
-        dealt = deal(store, animals, unit, n_units, kept & clear, recombination, limits,
+        dealt = deal(store, animals, unit, n_units, kept & clear, varied, recombination, limits,
                      settings["folds"], draw("folds"))  # fmt: skip
         choice = size_from_curve(dealt, draw)
         wanted = choice.size
@@ -80,6 +81,7 @@ def main(
         settings["min_spacing_bp"],
         error,
         foreign_rate,
+        varied,
     )
     names = unit_names(n_units)
     told |= {

@@ -16,7 +16,7 @@ from homewater.class_draws import study_map
 from homewater.dealt_animals import Settings, deal
 from homewater.exclusion import exclusion_markers, shared_rates
 from homewater.frequency_prior import FrequencyPrior
-from homewater.marker_choice import clear_of_others
+from homewater.marker_choice import clear_of_others, for_prior
 from homewater.panel import panel_rows, reference_arrays
 from homewater.seeds import generator
 from homewater.statistics import wilson
@@ -69,12 +69,13 @@ def main(
     animals = read_table(samples, "samples").set_index("materialSampleID").loc[store.sample_ids].reset_index()
     marker_table = read_table(markers, "markers")
     kept = (marker_table["status"] == "kept").to_numpy()
+    varied = for_prior(marker_table, kept)
     kept = kept & clear_of_others(store.markers["chrom"], store.markers["pos"], settings["min_clear_bases"])
     unchosen = exclusion_markers(marker_table["thinned"].to_numpy(bool), panel_rows(store.markers, chosen),
                                  assignment["exclusion_markers"])  # fmt: skip
     ratio_level, _ = shared_rates(assignment, len(unchosen))
     limits = Settings.of_study(settings, error, ratio_level, assignment["false_flag_rate"])
-    dealt = deal(store, animals, unit, n_units, kept, recombination, limits, settings["folds"], draw("folds"))
+    dealt = deal(store, animals, unit, n_units, kept, varied, recombination, limits, settings["folds"], draw("folds"))
     tally = nested_validation(dealt, draw)
     of_panel = json.loads(Path(panel_summary).read_text(encoding="utf-8"))
     prior, size, sizes = FrequencyPrior.from_record(of_panel["frequency_prior"]), of_panel["n_wanted"], limits.sizes

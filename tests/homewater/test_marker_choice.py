@@ -4,11 +4,14 @@ from itertools import combinations
 
 import allel
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from panel_study import Arrays, drifted, positions, with_errors
 
+from homewater.frequency_prior import fit_prior
+from homewater.likelihood import pair_table
 from homewater.marker_choice import (
     AHEAD,
     candidates,
@@ -16,6 +19,7 @@ from homewater.marker_choice import (
     drift_by_unit,
     drift_within,
     falling,
+    for_prior,
     frequencies,
     random_markers,
     rank_markers,
@@ -59,6 +63,36 @@ def test_spacing_that_refuses_most_of_the_best_reaches_beyond_them():
     chrom, pos = np.array(["1"] * (n - 1) + ["2"]), np.arange(n) + 1
     found = rank_markers(differences(frequency), np.ones(n, bool), chrom, pos, 2, n)
     assert found.tolist() == [0, n - 1] == naive_choice(frequency, np.ones(n, bool), chrom, pos, 2, n)
+
+
+def test_prior_takes_back_what_a_filter_of_rare_alleles_took():
+    reasons = ["", "minor_allele_frequency", "minor_allele_frequency", "minor_allele_count", "call_rate", "monomorphic"]
+    markers = pd.DataFrame({"reason": reasons, "minor_allele_frequency": [0.3, 0.04, 0.009, 0.01, 0.2, 0.0]})
+    kept = np.array([True, False, False, False, False, False])
+    assert for_prior(markers, kept).tolist() == [True, True, False, True, False, False]
+
+
+def test_prior_with_rare_alleles_put_back_foretells_better():
+    # drift 0.05 from ancestral frequencies that are mostly low; 300 of the markers that a filter at 0.1 leaves are
+    # chosen for their difference, and fresh animals of both units and F1 are foretold
+    rng = np.random.default_rng(9)
+    ancestral = 0.02 * 25 ** rng.random((6000, 1))
+    p = rng.beta(ancestral * 19, (1 - ancestral) * 19, (6000, 2))
+    counts, dosages = np.zeros((6000, 2, 4), dtype=int), rng.binomial(2, p[:, :, None], (6000, 2, 100))
+    for g in range(3):
+        counts[:, :, g] = (dosages == g).sum(axis=2)
+    frequency = frequencies(counts.sum(axis=1, keepdims=True))[:, 0]
+    minor = np.minimum(frequency, 1 - frequency)
+    differ = np.where(minor >= 0.1, np.abs(np.subtract(*frequencies(counts).T)), 0)
+    chosen = np.argsort(-differ)[:300]
+    fresh = [rng.binomial(1, p[chosen][:, pair], (500, 300, 2)).sum(axis=2) for pair in ([0, 0], [1, 1], [0, 1])]
+
+    def told(least):
+        prior = fit_prior(*copies_of(counts[minor >= least]), most_markers=6000)
+        table = np.log(pair_table(*copies_of(counts[chosen]), prior))
+        return np.mean([table[np.arange(300), d, pair].sum() for pair, of in enumerate(fresh) for d in of])
+
+    assert told(0.01) > told(0.1)
 
 
 @given(st.lists(st.integers(0, 5), max_size=30), st.integers(0, 40))

@@ -64,7 +64,7 @@ def test_foreign_animals_leave_the_frequencies(seed):
     unit = np.repeat([0, 1, 0, -1], [60, 60, 6, 2])  # six movers pass as baseline of unit 0, two are no baseline
     store = Arrays(dosages)
     kept = np.ones(1500, dtype=bool)
-    choice = choose(store, unit, 2, kept, 40, 0.9, 50_000, 0.005, 0.001)
+    choice = choose(store, unit, 2, kept, 40, 0.9, 50_000, 0.005, 0.001, kept)
     ranking, foreign, found, prior = choice.ranking, choice.foreign, choice.frequency, choice.prior
     assert foreign[120:126].all()
     assert foreign[:120].sum() <= 1
@@ -92,15 +92,16 @@ def test_query_animals_change_nothing():
     dosages = with_errors(rng, rng.binomial(2, drifted(rng, 500, 0.1)[:, np.repeat([0, 1], 30)]))
     unit = np.repeat([0, 1], 30)
     kept = np.ones(500, dtype=bool)
-    alone = choose(Arrays(dosages), unit, 2, kept, 20, 0.9, 0, 0.005, 0.001)
+    alone = choose(Arrays(dosages), unit, 2, kept, 20, 0.9, 0, 0.005, 0.001, kept)
     more = np.concatenate([dosages, rng.integers(-1, 3, (500, 40)).astype(np.int8)], axis=1)
-    beside = choose(Arrays(more), np.concatenate([unit, np.full(40, -1)]), 2, kept, 20, 0.9, 0, 0.005, 0.001)
+    beside = choose(Arrays(more), np.concatenate([unit, np.full(40, -1)]), 2, kept, 20, 0.9, 0, 0.005, 0.001, kept)
     assert alone.ranking.tolist() == beside.ranking.tolist()
     assert np.array_equal(alone.prior.weight, beside.prior.weight)
 
 
 def test_no_candidate_gives_an_empty_ranking():
     dosages = np.full((20, 8), -1, dtype=np.int8)
-    found = choose(Arrays(dosages), np.repeat([0, 1], 4), 2, np.ones(20, bool), 10, 0.9, 0, 0.005, 0.001)
+    kept = np.ones(20, bool)
+    found = choose(Arrays(dosages), np.repeat([0, 1], 4), 2, kept, 10, 0.9, 0, 0.005, 0.001, kept)
     assert len(found.ranking) == 0
     assert len(panel_table(found, Arrays(dosages).markers, 10)) == 0

@@ -20,7 +20,7 @@ def dealt(seed, fst, folds=4):
     store, unit, site = study(seed, fst)
     fold = np.arange(len(unit)) % folds
     kept = np.ones(store.n_markers, dtype=bool)
-    return DealtAnimals(store, unit, site, fold, 2, kept, even_map(store.n_markers), LIMITS)
+    return DealtAnimals(store, unit, site, fold, 2, kept, kept, even_map(store.n_markers), LIMITS)
 
 
 def draw(seed):

@@ -27,7 +27,9 @@ def validate(store, unit, site, seed, folds=5):
     draw = partial(generator, seed, "panel_validation", "topshell")
     fold = deal_folds(np.where(unit >= 0, site, -1), np.arange(len(unit)), folds, draw("folds"))
     kept = np.ones(store.n_markers, dtype=bool)
-    return nested_validation(DealtAnimals(store, unit, site, fold, 2, kept, even_map(store.n_markers), LIMITS), draw)
+    return nested_validation(
+        DealtAnimals(store, unit, site, fold, 2, kept, kept, even_map(store.n_markers), LIMITS), draw
+    )
 
 
 def test_parts_spread_sites_and_keep_families_whole():
@@ -111,7 +113,8 @@ def test_held_out_animals_take_no_part_in_the_choice():
     original = store.select
     store.select = lambda markers, mask=None: (seen.append(np.asarray(markers).tolist()), original(markers, mask))[1]
     draw = partial(generator, 1, "panel_validation", "topshell")
-    nested_validation(DealtAnimals(store, unit, site, fold, 2, np.ones(1500, bool), even_map(1500), LIMITS), draw)
+    kept = np.ones(1500, bool)
+    nested_validation(DealtAnimals(store, unit, site, fold, 2, kept, kept, even_map(1500), LIMITS), draw)
     chosen = [m for m in seen if len(m) == 40]
     rankings = chosen[1::13]  # each part asks for its first ranking, its final one and eleven random ones
     assert len(rankings) == 5

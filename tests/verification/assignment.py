@@ -35,7 +35,7 @@ from homewater.frequency_prior import fit_prior
 from homewater.gene_drop import RecombinationMap, draw_class_from_frequencies, map_from_positions
 from homewater.hybrid_index import hybrid_index
 from homewater.likelihood import CLASSES, class_list, class_table, log_likelihoods, pair_table, posterior, with_error
-from homewater.marker_choice import candidates, copies_of, frequencies, rank_markers
+from homewater.marker_choice import LEAST_FREQUENCY, candidates, copies_of, frequencies, rank_markers
 from homewater.marker_worth import backcross_information
 from homewater.rates import power_counts, recent_share
 from homewater.seeds import generator
@@ -102,9 +102,9 @@ class Baseline:
             [np.stack([(self.dosages[self.unit == u] == g).sum(axis=0) for g in (0, 1, 2, -1)], 1) for u in (0, 1)], 1
         )
         whole = frequencies(self.counts.sum(axis=1, keepdims=True))[:, 0]
-        self.kept = np.minimum(whole, 1 - whole) >= 0.05
+        self.kept, self.varied = (np.minimum(whole, 1 - whole) >= least for least in (0.05, LEAST_FREQUENCY))
         self.usable = candidates(self.counts, self.kept, 0.9)
-        self.prior = fit_prior(*copies_of(self.counts[self.usable]))
+        self.prior = fit_prior(*copies_of(self.counts[candidates(self.counts, self.varied, 0.9)]))
         worth = backcross_information(self.counts, self.usable, size, self.prior, ERROR)
         self.chosen = rank_markers(worth, self.usable, *places(), size, 0)
 
@@ -304,7 +304,9 @@ def nested(fst: float, seed: int) -> tuple[float, float]:
     fold = deal_folds(site, np.arange(len(site)), 10, draw("folds"))
     settings = Settings((84,), 84, 0.9, 0, ERROR, RATE, RATE)
     everything = map_from_positions(*places(), 100.0)
-    dealt = DealtAnimals(Store(study.dosages.T, *places()), study.unit, site, fold, 2, study.kept, everything, settings)
+    dealt = DealtAnimals(
+        Store(study.dosages.T, *places()), study.unit, site, fold, 2, study.kept, study.varied, everything, settings
+    )
     tally = nested_validation(dealt, draw)
     fresh = np.concatenate([animals(name, study.p[study.chosen], 500, rng) for name in ("pure_a", "pure_b")])
     guess = log_likelihoods(fresh, table(study.known(study.chosen)["ours"]))[:, :2].argmax(axis=1)

@@ -68,7 +68,7 @@ def one_study(name: str, seed: int) -> tuple[float, float, int]:
         n_units = int(unit.max()) + 1
         of_animal = np.where(contact, -1, unit)[site]
         lineage = [np.bincount(true[(unit == u) & ~mixed], minlength=2).argmax() for u in range(n_units)]
-        return DealtAnimals(store, of_animal, site, fold, n_units, kept, everything, SETTINGS), np.array(lineage)
+        return DealtAnimals(store, of_animal, site, fold, n_units, kept, kept, everything, SETTINGS), np.array(lineage)
 
     whole = units_of(animals, site, block, km)
     fixed, right, same = dealt(*whole), np.zeros((2, 2)), 0
