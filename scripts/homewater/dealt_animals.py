@@ -198,7 +198,7 @@ class Training:
         local: int (n_animals,), unit of the animals learnt from; -1 for the others.
         chosen: int64, markers in rank order, as many as the largest size.
         usable: bool (n_markers,), candidates.
-        prior: fitted on all candidates.
+        prior: of the frequencies.
         dosages: int8 (n_animals, n_chosen).
         recombination: map of the chosen markers.
     """

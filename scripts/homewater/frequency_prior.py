@@ -1,5 +1,8 @@
-"""What is known of allele frequencies before a marker is looked at: a prior fitted on all candidate markers.
+"""What is known of allele frequencies before a marker is looked at: a prior fitted on markers drawn blindly.
 
+They are the candidates for the panel and those that a filter of rare alleles took (`marker_choice.for_prior`). Whether
+a marker passes that filter is told by its counts, so a prior of all markers stays right for those that pass, while one
+fitted on those alone is too narrow for them.
 A panel takes the markers whose samples differ most, and those samples differ more than the units do. A prior fitted on
 all candidates knows how much units differ at a marker drawn blindly, and given it the choice carries no further
 information: frequencies are pulled together by as much as they are overstated.

@@ -2,7 +2,7 @@
 
 Frequencies are never plugged in: they are integrated over their posterior. Two ancestry copies from one unit follow the
 beta-binomial predictive of Rannala & Mountain (1997, PNAS 94:9197-9201); copies from two units are independent draws.
-Their prior is Dirichlet(1/2, 1/2), or one fitted on all candidate markers (`homewater.frequency_prior`), over whose
+Their prior is Dirichlet(1/2, 1/2), or one fitted on markers drawn blindly (`homewater.frequency_prior`), over whose
 ancestral frequencies both are averaged.
 Classes of mixed animals are mixtures of ancestry pairs (Anderson & Thompson 2002, Genetics 160:1217-1229).
 

@@ -33,7 +33,7 @@ def backcross_information(
         counts: int (n_markers, n_units, 4), genotype counts.
         candidate: bool (n_markers,), which may be taken.
         n: markers wanted.
-        prior: fitted on all candidates.
+        prior: of the frequencies.
         error: chance that a called genotype is wrong.
 
     Returns:

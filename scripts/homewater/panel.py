@@ -236,7 +236,7 @@ def panel_model(
         error: chance that a called genotype is wrong.
         recombination: map of the panel's markers.
         min_markers_share: animals with fewer of the markers are never judged, and lend no pattern.
-        prior: fitted on all candidate markers.
+        prior: of the frequencies, from `fit_prior`.
     """
     listed = unit >= 0
     dosages = np.ascontiguousarray(genotypes.select(rows, listed).T)
