@@ -43,7 +43,7 @@ def units_of(animals: np.ndarray, site: np.ndarray, block: np.ndarray, km: np.nd
     return unit, contact
 
 
-def calls(dealt: DealtAnimals, part: int, lineage: np.ndarray) -> np.ndarray:
+def calls(dealt: DealtAnimals, lineage: np.ndarray, part: int) -> np.ndarray:
     """Return the lineage to which each animal of a part is assigned by the others; `lineage` is that of each unit."""
     held = dealt.fold == part
     if dealt.n_units == 1:
@@ -74,12 +74,14 @@ def one_study(name: str, seed: int) -> tuple[float, float, int]:
     fixed, right, same = dealt(*whole), np.zeros((2, 2)), 0
     for part in range(PARTS):
         held = fold == part
+        judged = ~mixed[site[held]]
         found = units_of(animals, np.where(held, -1, site), block, km)
         same += np.array_equal(found[0][~mixed], whole[0][~mixed])
-        for row, (ways, lineage) in enumerate((fixed, dealt(*found))):
-            judged = ~mixed[site[held]]
-            good = calls(ways, part, lineage) == true[site[held]]
-            right[row] += good[judged].sum(), judged.sum()
+        told = calls(*fixed, part)
+        alike = all(np.array_equal(one, other) for one, other in zip(found, whole, strict=True))
+        told_again = told if alike else calls(*dealt(*found), part)
+        for row, of_way in enumerate((told, told_again)):
+            right[row] += (of_way == true[site[held]])[judged].sum(), judged.sum()
     return *(right[:, 0] / right[:, 1]).tolist(), same
 
 
