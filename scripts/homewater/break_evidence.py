@@ -28,7 +28,7 @@ class Search:
     Attributes:
         replicates: pairwise figures of the sites.
         km: float64 (n, n), distances by water, no NaN.
-        edges: int64 (n - 1, 2), the tree.
+        edges: int64 (n_edges, 2), the tree, and any edges added between parts of it that breaks cut off.
         rules: settings.
     """
 

@@ -3,9 +3,10 @@
 They are the candidates for the panel and those that a filter of rare alleles took (`marker_choice.for_prior`). Whether
 a marker passes that filter is told by its counts, so a prior of all markers stays right for those that pass, while one
 fitted on those alone is too narrow for them.
-A panel takes the markers whose samples differ most, and those samples differ more than the units do. A prior fitted on
-all candidates knows how much units differ at a marker drawn blindly, and given it the choice carries no further
-information: frequencies are pulled together by as much as they are overstated.
+
+A panel takes the markers whose samples differ most, and those samples differ more than the units do. The prior knows
+how much units differ at a marker drawn blindly, and given it the choice carries no further information: frequencies are
+pulled together by as much as they are overstated.
 
 Model: at each marker an ancestral frequency x from a free distribution on a grid; in each unit, given x, frequencies
 spread as Beta(c x, c (1 - x)) with c = (1 - F) / F and F the unit's drift (Balding & Nichols 1995, Genetica 96:3-12).
