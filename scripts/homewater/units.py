@@ -122,7 +122,7 @@ def _joined_side_by_side(search: Search, cut: np.ndarray) -> tuple[Search, np.nd
             wider = replace(search, edges=np.vstack([search.edges, pair]))
             members = np.flatnonzero(np.isin(label, list(parts)))
             told = wider.test(len(search.edges), members, np.append(cut, False), 1)
-            if told.reading in ("boundary", "distance_unknown"):
+            if told.reading in ("boundary", "distance_unknown") or not np.isfinite(told.excess):
                 apart.add(parts)
             found.setdefault(parts, []).append((told.excess, pair))
         joined = [(max(told)[0], min(told)[1]) for parts, told in found.items() if parts not in apart]
