@@ -16,11 +16,11 @@ import pandas as pd
 
 from homewater.class_draws import PanelModel
 from homewater.class_odds import counts_by_unit, recently_foreign
-from homewater.frequency_prior import FrequencyPrior, fit_prior
+from homewater.frequency_prior import FrequencyPrior
 from homewater.gene_drop import RecombinationMap
 from homewater.likelihood import MISSING, ClassList, class_list
-from homewater.marker_choice import candidates, copies_of, drift_by_unit, rank_markers
-from homewater.marker_worth import backcross_information
+from homewater.marker_choice import drift_by_unit
+from homewater.marker_worth import Ranking, ranked
 from homewater.panel import kin_groups
 
 
@@ -155,14 +155,10 @@ class DealtAnimals:
     def _total(self) -> np.ndarray:
         return self._counts.sum(axis=1)
 
-    def _rank(
-        self, counts: np.ndarray, n: int, start: FrequencyPrior | None
-    ) -> tuple[np.ndarray, np.ndarray, FrequencyPrior]:
-        usable = candidates(counts, self.kept, self.settings.min_call_rate)
-        chrom, pos = self.places
-        prior = fit_prior(*copies_of(counts[candidates(counts, self.varied, self.settings.min_call_rate)]), start)
-        worth = backcross_information(counts, usable, n, prior, self.settings.error)
-        return rank_markers(worth, usable, chrom, pos, n, self.settings.min_spacing_bp), usable, prior
+    def _ranked(self, counts: np.ndarray, n: int, start: FrequencyPrior | None = None) -> Ranking:
+        limits = self.settings
+        return ranked(counts, self.kept, self.varied, self.places, n, limits.min_call_rate, limits.min_spacing_bp,
+                      limits.error, start)  # fmt: skip
 
     @cached_property
     def places(self) -> tuple[np.ndarray, np.ndarray]:
@@ -174,20 +170,21 @@ class DealtAnimals:
         counts = self._total - self._counts[:, list(without)].sum(axis=1)
         if (counts[..., :3].sum(axis=(0, 2)) == 0).any():
             return None
-        first, _, prior = self._rank(counts, self.settings.n_markers, None)
-        if not len(first):
+        first = self._ranked(counts, self.settings.n_markers)
+        if not len(first.markers):
             return None
         local = np.where(np.isin(self.of(self.fold), without), -1, self.of(self.unit))
         foreign = recently_foreign(
-            self.take(first), local, self.n_units, self.settings.error, self.settings.foreign_rate, prior
+            self.take(first.markers), local, self.n_units, self.settings.error, self.settings.foreign_rate, first.prior
         )
         if foreign.any():
             gone = np.full(self.genotypes.n_samples, -1)
             gone[self.animals[foreign]] = self.of(self.unit)[foreign]
             counts = counts - self.genotypes.genotype_counts(gone, self.n_units)
         local[foreign] = -1
-        chosen, usable, prior = self._rank(counts, max(self.settings.sizes), prior)
-        return Training(local, chosen, usable, prior, self.take(chosen), self.recombination.take(chosen))
+        found = self._ranked(counts, max(self.settings.sizes), first.prior)
+        return Training(local, found.markers, found.usable, found.prior, self.take(found.markers),
+                        self.recombination.take(found.markers))  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -8,15 +8,63 @@ gain on a pure local, in either unit.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 
-from homewater.frequency_prior import FrequencyPrior
+from homewater.frequency_prior import FrequencyPrior, fit_prior
 from homewater.likelihood import pair_table, unit_pairs, with_error
-from homewater.marker_choice import copies_of, falling
+from homewater.marker_choice import candidates, copies_of, falling, rank_markers
 
 POOL = 20  # markers weighed for each one wanted; the rest differ too little to be taken
+
+
+@dataclass(frozen=True)
+class Ranking:
+    """Markers in the order in which a panel takes them, and what the order rests on.
+
+    Attributes:
+        markers: int64 (at most n,), indices.
+        usable: bool (n_markers,), candidates.
+        worth: float64 (n_pairs, n_markers), from `backcross_information`.
+        prior: of the frequencies.
+    """
+
+    markers: np.ndarray
+    usable: np.ndarray
+    worth: np.ndarray
+    prior: FrequencyPrior
+
+
+def ranked(
+    counts: np.ndarray,
+    kept: np.ndarray,
+    varied: np.ndarray,
+    places: tuple[np.ndarray, np.ndarray],
+    n: int,
+    min_call_rate: float,
+    min_spacing_bp: int,
+    error: float,
+    start: FrequencyPrior | None = None,
+) -> Ranking:
+    """Return the best markers by genotype counts alone; the panel and its proof both choose so.
+
+    Args:
+        counts: int (n_markers, n_units, 4), genotype counts of the animals that may choose.
+        kept: bool (n_markers,), markers that the filters kept.
+        varied: bool (n_markers,), markers that the prior is fitted on, from `marker_choice.for_prior`.
+        places: chromosome and position of each marker.
+        n: markers wanted.
+        min_call_rate: least share of animals called, in each unit.
+        min_spacing_bp: least distance between two markers on one chromosome.
+        error: chance that a called genotype is wrong.
+        start: a prior fitted on nearly the same counts.
+    """
+    usable = candidates(counts, kept, min_call_rate)
+    prior = fit_prior(*copies_of(counts[candidates(counts, varied, min_call_rate)]), start)
+    worth = backcross_information(counts, usable, n, prior, error)
+    return Ranking(rank_markers(worth, usable, *places, n, min_spacing_bp), usable, worth, prior)
 
 
 def backcross_information(

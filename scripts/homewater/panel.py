@@ -12,11 +12,11 @@ from scipy.sparse.csgraph import connected_components
 
 from homewater.class_draws import PanelModel
 from homewater.class_odds import counts_by_unit, recently_foreign
-from homewater.frequency_prior import FrequencyPrior, fit_prior
+from homewater.frequency_prior import FrequencyPrior
 from homewater.gene_drop import RecombinationMap
 from homewater.likelihood import MISSING
-from homewater.marker_choice import candidates, copies_of, drift_by_unit, frequencies, rank_markers
-from homewater.marker_worth import backcross_information
+from homewater.marker_choice import drift_by_unit, frequencies
+from homewater.marker_worth import ranked
 from homewater.unit_names import unit_names
 
 FOREIGN = "recent_foreign_ancestry"
@@ -77,7 +77,7 @@ class Choice:
         frequency: float64 (n_all_markers, n_units), of the alternate allele; NaN where nobody is typed.
         information: float64 (n_all_markers,), the most that a marker tells of a backcross between two units, nats.
         n_candidates: markers that an assay could use.
-        prior: fitted on them.
+        prior: of the frequencies.
     """
 
     ranking: np.ndarray
@@ -120,28 +120,20 @@ def choose(
     Returns:
         The choice, n_markers and reserves.
     """
-    chrom, pos = genotypes.markers["chrom"].to_numpy(), genotypes.markers["pos"].to_numpy()
+    places = genotypes.markers["chrom"].to_numpy(), genotypes.markers["pos"].to_numpy()
     wanted = n_markers + -(-n_markers // RESERVE_SHARE)
-
-    def ranked(
-        counts: np.ndarray, n: int, start: FrequencyPrior | None
-    ) -> tuple[np.ndarray, np.ndarray, int, FrequencyPrior]:
-        usable = candidates(counts, kept, min_call_rate)
-        prior = fit_prior(*copies_of(counts[candidates(counts, varied, min_call_rate)]), start)
-        worth = backcross_information(counts, usable, n, prior, error)
-        return rank_markers(worth, usable, chrom, pos, n, min_spacing_bp), worth, int(usable.sum()), prior
-
     counts = genotypes.genotype_counts(unit, n_units)
-    first, _, _, prior = ranked(counts, n_markers, None)
+    first = ranked(counts, kept, varied, places, n_markers, min_call_rate, min_spacing_bp, error)
     animals = np.flatnonzero(unit >= 0)
     foreign = np.zeros(len(unit), dtype=bool)
-    if len(first) and len(animals):
-        dosages = np.ascontiguousarray(genotypes.select(first, unit >= 0).T)
-        foreign[animals] = recently_foreign(dosages, unit[animals], n_units, error, foreign_rate, prior)
+    if len(first.markers) and len(animals):
+        dosages = np.ascontiguousarray(genotypes.select(first.markers, unit >= 0).T)
+        foreign[animals] = recently_foreign(dosages, unit[animals], n_units, error, foreign_rate, first.prior)
     if foreign.any():
         counts = counts - genotypes.genotype_counts(np.where(foreign, unit, -1), n_units)
-    ranking, worth, n_candidates, prior = ranked(counts, wanted, prior)
-    return Choice(ranking, foreign, frequencies(counts), worth.max(axis=0, initial=0.0), n_candidates, prior)
+    found = ranked(counts, kept, varied, places, wanted, min_call_rate, min_spacing_bp, error, first.prior)
+    return Choice(found.markers, foreign, frequencies(counts), found.worth.max(axis=0, initial=0.0),
+                  int(found.usable.sum()), found.prior)  # fmt: skip
 
 
 def panel_table(choice: Choice, markers: pd.DataFrame, n_markers: int) -> pd.DataFrame:

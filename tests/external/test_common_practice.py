@@ -13,11 +13,10 @@ from scipy import stats
 from homewater.class_draws import PanelModel
 from homewater.class_odds import class_prior, local_ratio
 from homewater.class_power import CALLED, power_table, simulated_calls, simulated_cutoffs
-from homewater.frequency_prior import fit_prior
 from homewater.gene_drop import map_from_positions
 from homewater.likelihood import CLASSES, class_list, log_likelihoods, posterior
-from homewater.marker_choice import candidates, copies_of, rank_markers
-from homewater.marker_worth import backcross_information
+from homewater.marker_choice import LEAST_FREQUENCY, copies_of
+from homewater.marker_worth import ranked
 from homewater.rates import power_counts, recent_share
 from homewater.verdict import called_class, verdicts
 
@@ -58,10 +57,10 @@ def study():
     rng, animals = np.random.default_rng(2), two_lineages()
     counts = np.stack([np.stack([(of[:BASELINE] == g).sum(axis=0) for g in (0, 1, 2, -1)], 1) for of in animals], 1)
     whole = copies_of(counts.sum(axis=1))
-    usable = candidates(counts, np.abs(whole[0] / whole[1] - 0.5) <= 0.45, 0.9)
-    prior = fit_prior(*copies_of(counts[usable]))
+    kept, varied = (np.abs(whole[0] / whole[1] - 0.5) <= 0.5 - least for least in (0.05, LEAST_FREQUENCY))
     chrom, pos = np.arange(LOCI), np.ones(LOCI, dtype=int)
-    chosen = rank_markers(backcross_information(counts, usable, PANEL, prior, ERROR), usable, chrom, pos, PANEL, 0)
+    found = ranked(counts, kept, varied, (chrom, pos), PANEL, 0.9, 0, ERROR)
+    chosen, prior = found.markers, found.prior
     unlinked = map_from_positions(chrom[chosen], pos[chosen], 50)
     model = PanelModel(*copies_of(counts[chosen]), np.zeros(2), ERROR, unlinked, np.empty((0, PANEL), bool), prior)
     a, b = animals[:, BASELINE:, chosen]

@@ -24,19 +24,18 @@ import pandas as pd
 import pytest
 from scipy import stats
 from tests.verification.against_truth import provenance
-from tests.verification.structure import share, spread_over_cores
+from tests.verification.structure import mean_of, share, spread_over_cores
 
 from homewater.class_draws import PanelModel
 from homewater.class_odds import class_prior, local_ratio
 from homewater.class_power import CALLED, power_table, simulated_calls, simulated_cutoffs
 from homewater.dealt_animals import DealtAnimals, Settings, deal_folds
 from homewater.exclusion import exclusion_test
-from homewater.frequency_prior import fit_prior
 from homewater.gene_drop import RecombinationMap, draw_class_from_frequencies, map_from_positions
 from homewater.hybrid_index import hybrid_index
 from homewater.likelihood import CLASSES, class_list, class_table, log_likelihoods, pair_table, posterior, with_error
-from homewater.marker_choice import LEAST_FREQUENCY, candidates, copies_of, frequencies, rank_markers
-from homewater.marker_worth import backcross_information
+from homewater.marker_choice import LEAST_FREQUENCY, copies_of, frequencies, rank_markers
+from homewater.marker_worth import ranked
 from homewater.rates import power_counts, recent_share
 from homewater.seeds import generator
 from homewater.tract_lengths import copies_tables, group_odds, mixing_age
@@ -103,10 +102,8 @@ class Baseline:
         )
         whole = frequencies(self.counts.sum(axis=1, keepdims=True))[:, 0]
         self.kept, self.varied = (np.minimum(whole, 1 - whole) >= least for least in (0.05, LEAST_FREQUENCY))
-        self.usable = candidates(self.counts, self.kept, 0.9)
-        self.prior = fit_prior(*copies_of(self.counts[candidates(self.counts, self.varied, 0.9)]))
-        worth = backcross_information(self.counts, self.usable, size, self.prior, ERROR)
-        self.chosen = rank_markers(worth, self.usable, *places(), size, 0)
+        found = ranked(self.counts, self.kept, self.varied, places(), size, 0.9, 0, ERROR)
+        self.usable, self.prior, self.chosen = found.usable, found.prior, found.markers
 
     def known(self, markers: np.ndarray) -> dict:
         """Return {ours, oracle}: alternate copies, copies and prior, of some markers."""
@@ -317,12 +314,7 @@ def nested(fst: float, seed: int) -> tuple[float, float]:
 def test_nested_accuracy_is_that_of_fresh_animals(record, fst):
     found = np.array(spread_over_cores(partial(nested, fst), N))
     optimism = found[:, 0] - found[:, 1]
-    figures = {
-        "nested": float(found[:, 0].mean()),
-        "fresh": float(found[:, 1].mean()),
-        "difference": float(optimism.mean()),
-        "standard_error": float(optimism.std(ddof=1) / math.sqrt(N)),
-    }
+    figures = {"nested": float(found[:, 0].mean()), "fresh": float(found[:, 1].mean()), **mean_of(optimism)}
     record[f"nested, fst {fst}"] = provenance(COMMAND) | figures
     assert abs(figures["difference"]) <= 0.01
 

@@ -252,6 +252,11 @@ def share(k: int, n: int) -> dict:
     return {"count": k, "of": n, "ci_low": low, "ci_high": high}
 
 
+def mean_of(difference: np.ndarray) -> dict:
+    """Return the mean of a difference over studies, with its standard error."""
+    return {"difference": float(difference.mean()), "standard_error": float(stats.sem(difference))}
+
+
 def summary(name: str, found: list[dict]) -> dict:
     """Return the figures of one scenario."""
     scenario = SCENARIOS[name]

@@ -10,7 +10,6 @@ Limit, on average over the studies: with units found again the accuracy lies wit
 where F_ST is 0.05. At 0.02 so few animals show the break barely, and a part may lose it: the figure has no limit.
 """
 
-import math
 from functools import partial
 
 import numpy as np
@@ -20,6 +19,7 @@ from tests.verification.assignment import Store
 from tests.verification.structure import (
     SCENARIOS,
     counts_of,
+    mean_of,
     share,
     simulated_animals,
     spread_over_cores,
@@ -98,8 +98,7 @@ def test_units_found_again(record, name):
     figures = {
         "units_fixed": float(found[:, 0].mean()),
         "units_found_again": float(found[:, 1].mean()),
-        "difference": float(change.mean()),
-        "standard_error": float(change.std(ddof=1) / math.sqrt(N)),
+        **mean_of(change),
         "parts_with_the_same_units": share(int(found[:, 2].sum()), PARTS * N),
     }
     record[name] = provenance(COMMAND) | figures
