@@ -7,6 +7,7 @@ if not config:
 
 include: "workflow/rules/common.smk"
 include: "workflow/rules/intake.smk"
+include: "workflow/rules/filters.smk"
 include: "workflow/rules/structure.smk"
 include: "workflow/rules/units.smk"
 include: "workflow/rules/panel.smk"

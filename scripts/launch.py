@@ -8,9 +8,9 @@ import sys
 import time
 from pathlib import Path
 
-from homewater.errors import EXIT_BAD_INPUT, EXIT_DONE, EXIT_FAILED, InputError, Problem, describe
-from homewater.settings import load_study
-from homewater.writer import FULL, NoSpaceLeft, no_space_left
+from homewater.inputs.settings import load_study
+from homewater.running.errors import EXIT_BAD_INPUT, EXIT_DONE, EXIT_FAILED, InputError, Problem, describe
+from homewater.running.writer import FULL, NoSpaceLeft, no_space_left
 from launcher.command import only_tells, split_arguments
 from launcher.lock import StudyInUse
 from launcher.running import Study, run_study, say

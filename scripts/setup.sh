@@ -213,7 +213,7 @@ _homewater_install() {
     } >&2 </dev/null || _homewater_fail "pip failed (its message is above)"
     rm -f "$venv/.backend.lock"
     (
-        eval "$("$venv/bin/python" "$clone/scripts/homewater/environment.py" "$clone")"
+        eval "$("$venv/bin/python" "$clone/scripts/homewater/running/environment.py" "$clone")"
         "$venv/bin/python" -I -c 'import cyvcf2, numba, pikepdf, pyarrow, rasterio, scipy, shapely, snakemake, weasyprint, zarr'
     ) >&2 || _homewater_fail "the packages are installed, but one does not load (its message is above)"
     printf '%s\n' "$hash" >"$venv/.set-up.new"

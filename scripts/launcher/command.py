@@ -10,7 +10,7 @@ from pathlib import Path
 
 import yaml
 
-from homewater.errors import InputError, Problem
+from homewater.running.errors import InputError, Problem
 
 # Settings come from the study file alone, so that the record of a run is complete; the rest is the launcher's own.
 _REFUSED = {

@@ -11,8 +11,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from homewater.errors import InputError, Problem
-from homewater.writer import write_text
+from homewater.running.errors import InputError, Problem
+from homewater.running.writer import write_text
 from launcher.processes import end_run
 
 

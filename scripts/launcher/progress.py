@@ -7,7 +7,7 @@ import re
 from collections import deque
 from dataclasses import dataclass, field
 
-from homewater.writer import FULL
+from homewater.running.writer import FULL
 
 NO_SPACE = "no space left to write"  # how a step says it
 _SYSTEM_SAYS = tuple(os.strerror(number) for number in FULL)

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TextIO
 
-from homewater.environment import fixed_environment, prepare_caches
-from homewater.errors import EXIT_BAD_INPUT, EXIT_DONE, EXIT_FAILED, InputError, Problem, describe
-from homewater.settings import input_files, shown_names
-from homewater.writer import write_json
+from homewater.inputs.settings import input_files, shown_names
+from homewater.running.environment import fixed_environment, prepare_caches
+from homewater.running.errors import EXIT_BAD_INPUT, EXIT_DONE, EXIT_FAILED, InputError, Problem, describe
+from homewater.running.writer import write_json
 from launcher.command import (
     available_cores,
     available_memory_mb,

@@ -11,9 +11,9 @@ from pathlib import Path
 import yaml
 
 from homewater import __version__
-from homewater.errors import EXIT_DONE, EXIT_FAILED, InputError, Problem
-from homewater.manifest import LOCK, all_versions, checksum, differences, version_differences
-from homewater.settings import check_settings
+from homewater.inputs.settings import check_settings
+from homewater.report.pages.manifest import LOCK, all_versions, checksum, differences, version_differences
+from homewater.running.errors import EXIT_DONE, EXIT_FAILED, InputError, Problem
 from launcher.running import Study, run_study, say
 
 _KEYS = ("homewater", "study_file", "study_id", "settings", "inputs", "outputs", "versions")

@@ -2,14 +2,14 @@
 
 import numpy as np
 
-from homewater.ancestry import MAX_MARKERS, agreed_fits, ancestry_table, cluster_order, intervals, place
-from homewater.cluster_number import MAX_MARKERS as MAX_HELD_OUT_MARKERS
-from homewater.cluster_number import choose_number, held_out_losses, most_clusters
-from homewater.selection import evenly_spaced, kept_animals
-from homewater.statistics import chromosome_blocks
-from homewater.step import run_step
-from homewater.store import open_genotypes
-from homewater.tables import read_table, write_table
+from homewater.genotypes.store import open_genotypes
+from homewater.running.step import run_step
+from homewater.statistics.intervals import chromosome_blocks
+from homewater.structure.ancestry import MAX_MARKERS, agreed_fits, ancestry_table, cluster_order, intervals, place
+from homewater.structure.cluster_number import MAX_MARKERS as MAX_HELD_OUT_MARKERS
+from homewater.structure.cluster_number import choose_number, held_out_losses, most_clusters
+from homewater.tables.kept_animals import evenly_spaced, kept_animals
+from homewater.tables.schema_tables import read_table, write_table
 
 
 def main(

@@ -10,20 +10,20 @@ from pathlib import Path
 
 import numpy as np
 
-from homewater.assignment import calls_table, local_units
-from homewater.class_odds import class_posterior, counts_by_unit, other_units, pair_log_likelihoods
-from homewater.exclusion import exclusion_markers, exclusion_test
-from homewater.frequency_prior import FrequencyPrior
-from homewater.likelihood import class_list, log_likelihoods_left_out
-from homewater.marker_choice import drift_by_unit
-from homewater.origin_classes import mixture, origin_table, verdicts_by_pair
-from homewater.panel import panel_rows, reference_arrays
-from homewater.step import run_step
-from homewater.store import open_genotypes
-from homewater.tables import empty_table, read_table, write_table
-from homewater.unit_names import unit_names
-from homewater.verdict import OUTCOMES, verdicts
-from homewater.writer import write_json
+from homewater.assignment.origin_classes import mixture, origin_table, verdicts_by_pair
+from homewater.assignment.unsampled_origin import exclusion_markers, exclusion_test
+from homewater.assignment.verdict import OUTCOMES, calls_table, local_units, verdicts
+from homewater.crosses.frequency_prior import FrequencyPrior
+from homewater.crosses.likelihood import class_list, log_likelihoods_left_out
+from homewater.crosses.odds import class_posterior, counts_by_unit, other_units, pair_log_likelihoods
+from homewater.genotypes.store import open_genotypes
+from homewater.panel.candidates import drift_by_unit
+from homewater.panel.choice import panel_rows
+from homewater.panel.reference_animals import reference_arrays
+from homewater.running.step import run_step
+from homewater.running.writer import write_json
+from homewater.tables.schema_tables import empty_table, read_table, write_table
+from homewater.tables.unit_names import unit_names
 
 
 def main(

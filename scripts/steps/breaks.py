@@ -1,12 +1,12 @@
 """Rule breaks: at each edge of the tree of sites by water, differentiation beyond what distance explains."""
 
-from homewater.break_rules import BreakRules
-from homewater.breaks import breaks_table, find_breaks
-from homewater.contrasts import pair_replicates
-from homewater.site_counts import open_site_counts
-from homewater.step import run_step
-from homewater.tables import read_table, write_table
-from homewater.tested_sites import animals_by_site, tested_sites
+from homewater.genotypes.site_counts import open_site_counts
+from homewater.running.step import run_step
+from homewater.tables.schema_tables import read_table, write_table
+from homewater.units.break_rules import BreakRules
+from homewater.units.breaks import breaks_table, find_breaks
+from homewater.units.replicates import pair_replicates
+from homewater.units.tested_sites import animals_by_site, tested_sites
 
 
 def main(site_counts: str, markers: str, sea_distance: str, table: str, settings: dict, min_individuals: int) -> None:

@@ -1,6 +1,6 @@
 """Rule check_inputs: every file of the user is checked, alone and against the others, before anything is computed."""
 
-from homewater.checks import (
+from homewater.inputs.checks import (
     baseline_problems,
     contig_problems,
     last_day,
@@ -10,22 +10,24 @@ from homewater.checks import (
     table_problems,
     unshared_contig_problems,
 )
-from homewater.errors import InputError
-from homewater.genotype_table import marker_table_problems, read_genotype_table_header
-from homewater.input_files import file_sha256, read_genotype_header, read_polygons, reference_problem
-from homewater.input_tables import empty_input_table, read_input_table
-from homewater.settings import input_files, shown_names
-from homewater.settings_schema import is_genotype_table
-from homewater.step import run_step
-from homewater.tables import write_table
-from homewater.writer import write_json
+from homewater.inputs.genotype_headers import file_sha256, read_genotype_header
+from homewater.inputs.polygons import read_polygons
+from homewater.inputs.reference import reference_problem
+from homewater.inputs.settings import input_files, shown_names
+from homewater.inputs.settings_schema import is_genotype_table
+from homewater.inputs.user_tables import empty_input_table, read_input_table
+from homewater.intake.table_reader import marker_table_problems, read_genotype_table_header
+from homewater.running.errors import InputError
+from homewater.running.step import run_step
+from homewater.running.writer import write_json
+from homewater.tables.schema_tables import write_table
 
 
 def main(files: list[str], study: dict, check: str, samples: str, sites: str, transfers: str) -> None:
     """Check everything, then write the tables in their normal form and what was found.
 
     Args:
-        files: the user's files, in the order of `homewater.settings.input_files`.
+        files: the user's files, in the order of `homewater.inputs.settings.input_files`.
         study: the full settings.
         check: JSON: checksums, ignored columns, report date, counts and chromosomes of each species.
         samples: table of samples, every optional column present.

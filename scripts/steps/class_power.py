@@ -9,19 +9,26 @@ import json
 from functools import partial
 from pathlib import Path
 
-from homewater.class_draws import study_map
-from homewater.class_odds import CLASS_PRIOR
-from homewater.class_power import TOLD_APART, indistinct_groups, power_table, simulated_calls, simulated_cutoffs
-from homewater.exclusion import exclusion_markers, shared_rates
-from homewater.frequency_prior import FrequencyPrior
-from homewater.likelihood import class_list
-from homewater.panel import panel_model, panel_rows, reference_arrays
-from homewater.seeds import generator
-from homewater.step import run_step
-from homewater.store import open_genotypes
-from homewater.tables import empty_table, read_table, write_table
-from homewater.unit_names import unit_names
-from homewater.writer import write_json
+from homewater.assignment.class_power import (
+    TOLD_APART,
+    indistinct_groups,
+    power_table,
+    simulated_calls,
+    simulated_cutoffs,
+)
+from homewater.assignment.unsampled_origin import exclusion_markers, shared_rates
+from homewater.crosses.frequency_prior import FrequencyPrior
+from homewater.crosses.likelihood import class_list
+from homewater.crosses.odds import CLASS_PRIOR
+from homewater.crosses.simulated import study_map
+from homewater.genotypes.store import open_genotypes
+from homewater.panel.choice import panel_model, panel_rows
+from homewater.panel.reference_animals import reference_arrays
+from homewater.running.seeds import generator
+from homewater.running.step import run_step
+from homewater.running.writer import write_json
+from homewater.tables.schema_tables import empty_table, read_table, write_table
+from homewater.tables.unit_names import unit_names
 
 
 def main(

@@ -2,13 +2,13 @@
 
 import numpy as np
 
-from homewater.clines import CoastUnits, clines_tables
-from homewater.contrasts import pair_replicates
-from homewater.site_counts import open_site_counts
-from homewater.site_tree import spanning_tree
-from homewater.step import run_step
-from homewater.tables import read_table, write_table
-from homewater.tested_sites import animals_by_site, sites_with_units
+from homewater.genotypes.site_counts import open_site_counts
+from homewater.running.step import run_step
+from homewater.tables.schema_tables import read_table, write_table
+from homewater.units.replicates import pair_replicates
+from homewater.units.tested_sites import animals_by_site, sites_with_units
+from homewater.units.unit_clines import CoastUnits, clines_tables
+from homewater.water.site_tree import spanning_tree
 
 
 def main(site_counts: str, markers: str, units: str, sea_distance: str, clines: str, cline_sites: str) -> None:

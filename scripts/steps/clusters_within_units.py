@@ -3,13 +3,13 @@
 import numpy as np
 import pandas as pd
 
-from homewater.cluster_number import MAX_MARKERS, MIN_ANIMALS, choose_number, held_out_losses, most_clusters
-from homewater.selection import evenly_spaced, kept_animals, not_of_its_site
-from homewater.statistics import chromosome_blocks
-from homewater.step import run_step
-from homewater.store import open_genotypes
-from homewater.tables import empty_table, read_table, write_table
-from homewater.unit_names import sorted_units
+from homewater.genotypes.store import open_genotypes
+from homewater.running.step import run_step
+from homewater.statistics.intervals import chromosome_blocks
+from homewater.structure.cluster_number import MAX_MARKERS, MIN_ANIMALS, choose_number, held_out_losses, most_clusters
+from homewater.tables.kept_animals import evenly_spaced, kept_animals, not_of_its_site
+from homewater.tables.schema_tables import empty_table, read_table, write_table
+from homewater.tables.unit_names import sorted_units
 
 
 def main(

@@ -2,13 +2,13 @@
 
 import numpy as np
 
-from homewater.diversity import site_diversity
-from homewater.effective_size import effective_size
-from homewater.selection import kept_animals, not_of_its_site
-from homewater.site_counts import open_site_counts
-from homewater.step import run_step
-from homewater.store import open_genotypes
-from homewater.tables import read_table, write_table
+from homewater.genotypes.site_counts import open_site_counts
+from homewater.genotypes.store import open_genotypes
+from homewater.running.step import run_step
+from homewater.structure.diversity import site_diversity
+from homewater.structure.effective_size import effective_size
+from homewater.tables.kept_animals import kept_animals, not_of_its_site
+from homewater.tables.schema_tables import read_table, write_table
 
 
 def main(genotypes: str, site_counts: str, markers: str, samples: str, table: str, min_individuals: int) -> None:

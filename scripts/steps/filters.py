@@ -6,20 +6,20 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from homewater.animal_filters import filter_animals, site_roles
-from homewater.batch_effects import between_batches
-from homewater.errors import InputError
-from homewater.genotyping_error import discordance, error_by_batch, error_rate
-from homewater.input_files import read_polygons
-from homewater.kin_thinning import counts_with_kin, kin_table
-from homewater.marker_differences import differing_markers, sexes
-from homewater.marker_filters import filter_markers
-from homewater.site_counts import SiteCounts, write_site_counts
-from homewater.step import run_step
-from homewater.store import open_genotypes
-from homewater.tables import read_table, write_table
-from homewater.thinning import thinned_markers
-from homewater.writer import write_json
+from homewater.filters.animals import filter_animals, site_roles
+from homewater.filters.batch_effects import between_batches
+from homewater.filters.genotyping_error import discordance, error_by_batch, error_rate
+from homewater.filters.group_differences import differing_markers, sexes
+from homewater.filters.kin_thinning import counts_with_kin, kin_table
+from homewater.filters.linkage_thinning import thinned_markers
+from homewater.filters.markers import filter_markers
+from homewater.genotypes.site_counts import SiteCounts, write_site_counts
+from homewater.genotypes.store import open_genotypes
+from homewater.inputs.polygons import read_polygons
+from homewater.running.errors import InputError
+from homewater.running.step import run_step
+from homewater.running.writer import write_json
+from homewater.tables.schema_tables import read_table, write_table
 
 BLOCK = 4096
 MARKER_COLUMNS = ["marker", "chrom", "pos", "ref", "alt", "status", "reason", "call_rate", "minor_allele_frequency",

@@ -23,24 +23,14 @@ from importlib.metadata import version
 from pathlib import Path
 
 import homewater
-from homewater.demo_study import demo_plan
-from homewater.errors import EXIT_BAD_INPUT, InputError, Problem
-from homewater.study_generator import small_plan, write_study
-from homewater.study_plan import StudyPlan
-from homewater.writer import write_json
+from homewater.invented.demo import demo_plan
+from homewater.invented.plan import StudyPlan
+from homewater.invented.study import small_plan, write_study
+from homewater.running.errors import EXIT_BAD_INPUT, InputError, Problem
+from homewater.running.writer import write_json
 
-SOURCES = (
-    "gene_drop",
-    "seeds",
-    "coast_generator",
-    "simulated_stocks",
-    "species_generator",
-    "study_errors",
-    "study_files",
-    "study_plan",
-    "study_generator",
-    "demo_study",
-)
+# beside the package of invented studies, what its animals are bred and drawn with
+SOURCES = ("crosses/gene_drop.py", "running/seeds.py")
 STAMP, UNFINISHED = "recipe.json", "unfinished.json"
 
 
@@ -63,8 +53,8 @@ def recipe(preset: str, seed: int, foreign_role: str) -> dict:
     """Return what decides a study's content: preset, seed, the generator's sources and the libraries that draw."""
     folder = Path(homewater.__file__).parent
     sources = hashlib.sha256()
-    for name in SOURCES:
-        sources.update((folder / f"{name}.py").read_bytes())
+    for file in [folder / name for name in SOURCES] + sorted((folder / "invented").glob("*.py")):
+        sources.update(file.read_bytes())
     libraries = {name: version(name) for name in ("msprime", "numpy", "pysam", "shapely")}
     return {
         "preset": preset,

@@ -3,13 +3,13 @@
 import json
 from pathlib import Path
 
-from homewater.checks import unshared_contig_problems
-from homewater.errors import InputError, Problem
-from homewater.joining import Joined, canonical_samples, genome_order
-from homewater.step import run_step
-from homewater.store import open_genotypes, write_genotypes
-from homewater.tables import read_table, write_table
-from homewater.variant_blocks import ahead
+from homewater.genotypes.store import open_genotypes, write_genotypes
+from homewater.genotypes.variant_blocks import ahead
+from homewater.inputs.checks import unshared_contig_problems
+from homewater.intake.join_files import Joined, canonical_samples, genome_order
+from homewater.running.errors import InputError, Problem
+from homewater.running.step import run_step
+from homewater.tables.schema_tables import read_table, write_table
 
 
 def main(

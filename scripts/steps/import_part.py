@@ -3,15 +3,15 @@
 import json
 from pathlib import Path
 
-from homewater.genotype_table import TableReader
-from homewater.in_child import in_child
-from homewater.joining import canonical_samples
-from homewater.part_reader import PartReader
-from homewater.settings_schema import is_genotype_table
-from homewater.step import run_step
-from homewater.store import write_genotypes
-from homewater.tables import read_table
-from homewater.vcf import parser_messages
+from homewater.genotypes.store import write_genotypes
+from homewater.inputs.settings_schema import is_genotype_table
+from homewater.intake.join_files import canonical_samples
+from homewater.intake.table_reader import TableReader
+from homewater.intake.vcf_files import parser_messages
+from homewater.intake.vcf_reader import PartReader
+from homewater.running.forked import in_child
+from homewater.running.step import run_step
+from homewater.tables.schema_tables import read_table
 
 
 def main(

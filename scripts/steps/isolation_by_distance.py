@@ -1,11 +1,11 @@
 """Rule isolation_by_distance: how differentiation rises with the distance by water, overall and inside each unit."""
 
-from homewater.contrasts import pair_replicates
-from homewater.isolation_by_distance import isolation_table
-from homewater.site_counts import open_site_counts
-from homewater.step import run_step
-from homewater.tables import read_table, write_table
-from homewater.tested_sites import sites_with_units
+from homewater.genotypes.site_counts import open_site_counts
+from homewater.running.step import run_step
+from homewater.tables.schema_tables import read_table, write_table
+from homewater.units.isolation_by_distance import isolation_table
+from homewater.units.replicates import pair_replicates
+from homewater.units.tested_sites import sites_with_units
 
 
 def main(site_counts: str, markers: str, units: str, sea_distance: str, table: str) -> None:

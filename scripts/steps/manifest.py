@@ -1,8 +1,8 @@
 """Rule manifest: settings, versions, and checksums of everything that went in and came out."""
 
-from homewater.manifest import build_manifest
-from homewater.step import run_step
-from homewater.writer import write_json
+from homewater.report.pages.manifest import build_manifest
+from homewater.running.step import run_step
+from homewater.running.writer import write_json
 
 
 def main(outputs: list[str], manifest: str, study: dict, study_file: str, study_dir: str) -> None:

@@ -12,17 +12,24 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from homewater.class_draws import study_map
-from homewater.frequency_prior import fit_prior
-from homewater.marker_choice import copies_of
-from homewater.mixing_dates import COLUMNS, Group, dates_row, groups_to_date
-from homewater.panel import reference_arrays
-from homewater.selection import evenly_spaced, kept_animals
-from homewater.step import run_step
-from homewater.store import Genotypes, open_genotypes
-from homewater.tables import empty_table, read_table, write_table
-from homewater.tract_lengths import MAX_MARKERS, MIN_MARKERS, MixingAge, copies_tables, group_odds, mixing_age
-from homewater.unit_names import unit_number
+from homewater.assignment.mixing_dates import COLUMNS, Group, dates_row, groups_to_date
+from homewater.assignment.tract_lengths import (
+    MAX_MARKERS,
+    MIN_MARKERS,
+    MixingAge,
+    copies_tables,
+    group_odds,
+    mixing_age,
+)
+from homewater.crosses.frequency_prior import fit_prior
+from homewater.crosses.simulated import study_map
+from homewater.genotypes.store import Genotypes, open_genotypes
+from homewater.panel.candidates import copies_of
+from homewater.panel.reference_animals import reference_arrays
+from homewater.running.step import run_step
+from homewater.tables.kept_animals import evenly_spaced, kept_animals
+from homewater.tables.schema_tables import empty_table, read_table, write_table
+from homewater.tables.unit_names import unit_number
 
 
 def main(

@@ -9,17 +9,18 @@ from pathlib import Path
 
 import numpy as np
 
-from homewater.class_odds import counts_by_unit
-from homewater.event_dates import event_year
-from homewater.frequency_prior import FrequencyPrior
-from homewater.likelihood import class_list, class_table, log_likelihoods
-from homewater.mixture import drawn_likelihoods, mixture_table
-from homewater.panel import panel_rows, reference_arrays
-from homewater.seeds import generator
-from homewater.step import run_step
-from homewater.store import open_genotypes
-from homewater.tables import empty_table, read_table, write_table
-from homewater.unit_names import unit_names
+from homewater.assignment.mixture_shares import drawn_likelihoods, mixture_table
+from homewater.crosses.frequency_prior import FrequencyPrior
+from homewater.crosses.likelihood import class_list, class_table, log_likelihoods
+from homewater.crosses.odds import counts_by_unit
+from homewater.genotypes.store import open_genotypes
+from homewater.inputs.event_dates import event_year
+from homewater.panel.choice import panel_rows
+from homewater.panel.reference_animals import reference_arrays
+from homewater.running.seeds import generator
+from homewater.running.step import run_step
+from homewater.tables.schema_tables import empty_table, read_table, write_table
+from homewater.tables.unit_names import unit_names
 
 
 def main(

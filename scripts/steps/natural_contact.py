@@ -6,13 +6,13 @@ Named inputs: genotypes, samples, markers, units, reference_animals, cline_sites
 import numpy as np
 import pandas as pd
 
-from homewater.marker_choice import copies_of
-from homewater.natural_contact import ancestry_of_animals, clines_of, contact_table
-from homewater.panel import reference_arrays
-from homewater.step import run_step
-from homewater.store import open_genotypes
-from homewater.tables import empty_table, read_table, write_table
-from homewater.unit_names import unit_number
+from homewater.assignment.natural_contact import ancestry_of_animals, clines_of, contact_table
+from homewater.genotypes.store import open_genotypes
+from homewater.panel.candidates import copies_of
+from homewater.panel.reference_animals import reference_arrays
+from homewater.running.step import run_step
+from homewater.tables.schema_tables import empty_table, read_table, write_table
+from homewater.tables.unit_names import unit_number
 
 
 def main(

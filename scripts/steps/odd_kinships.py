@@ -1,13 +1,13 @@
 """Rule odd_kinships: sites that differ from their neighbours by water more than from a site far away."""
 
-from homewater.breaks import accepted
-from homewater.contrasts import pair_replicates
-from homewater.odd_kinships import odd_kinships_table
-from homewater.site_counts import open_site_counts
-from homewater.site_tree import segments, spanning_tree
-from homewater.step import run_step
-from homewater.tables import empty_table, read_table, write_table
-from homewater.tested_sites import sites_with_units
+from homewater.genotypes.site_counts import open_site_counts
+from homewater.running.step import run_step
+from homewater.tables.schema_tables import empty_table, read_table, write_table
+from homewater.units.breaks import accepted
+from homewater.units.odd_kinships import odd_kinships_table
+from homewater.units.replicates import pair_replicates
+from homewater.units.tested_sites import sites_with_units
+from homewater.water.site_tree import segments, spanning_tree
 
 
 def main(site_counts: str, markers: str, breaks: str, units: str, sea_distance: str, table: str) -> None:

@@ -1,10 +1,10 @@
 """Rule overall_fst: one F_ST over all sites and one over those of each unit, at equal sample sizes and as sampled."""
 
-from homewater.overall_fst import overall_table
-from homewater.site_counts import open_site_counts
-from homewater.statistics import chromosome_blocks
-from homewater.step import run_step
-from homewater.tables import read_table, write_table
+from homewater.genotypes.site_counts import open_site_counts
+from homewater.running.step import run_step
+from homewater.statistics.intervals import chromosome_blocks
+from homewater.tables.schema_tables import read_table, write_table
+from homewater.units.overall_fst import overall_table
 
 
 def main(site_counts: str, markers: str, units: str, table: str) -> None:

@@ -2,12 +2,12 @@
 
 import numpy as np
 
-from homewater.pairwise_fst import MAX_TEST_MARKERS, pairwise_table, permutation_p_values
-from homewater.selection import evenly_spaced, kept_animals
-from homewater.site_counts import open_site_counts
-from homewater.step import run_step
-from homewater.store import open_genotypes
-from homewater.tables import read_table, write_table
+from homewater.genotypes.site_counts import open_site_counts
+from homewater.genotypes.store import open_genotypes
+from homewater.running.step import run_step
+from homewater.structure.pairwise_fst import MAX_TEST_MARKERS, pairwise_table, permutation_p_values
+from homewater.tables.kept_animals import evenly_spaced, kept_animals
+from homewater.tables.schema_tables import read_table, write_table
 
 
 def main(

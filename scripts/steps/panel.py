@@ -9,18 +9,19 @@ import json
 from functools import partial
 from pathlib import Path
 
-from homewater.class_draws import study_map
-from homewater.dealt_animals import Settings, deal
-from homewater.exclusion import shared_rates
-from homewater.marker_choice import clear_of_others, for_prior
-from homewater.panel import choose, frequency_sites, panel_table, reference_table, reference_units
-from homewater.panel_size import size_from_curve
-from homewater.seeds import generator
-from homewater.step import run_step
-from homewater.store import open_genotypes
-from homewater.tables import empty_table, read_table, write_table
-from homewater.unit_names import unit_names
-from homewater.writer import write_json
+from homewater.assignment.unsampled_origin import shared_rates
+from homewater.crosses.simulated import study_map
+from homewater.genotypes.store import open_genotypes
+from homewater.panel.candidates import clear_of_others, for_prior
+from homewater.panel.choice import choose, panel_table
+from homewater.panel.folds import Settings, deal
+from homewater.panel.reference_animals import frequency_sites, reference_table, reference_units
+from homewater.panel.size import size_from_curve
+from homewater.running.seeds import generator
+from homewater.running.step import run_step
+from homewater.running.writer import write_json
+from homewater.tables.schema_tables import empty_table, read_table, write_table
+from homewater.tables.unit_names import unit_names
 
 
 def main(

@@ -7,12 +7,12 @@ flank_bases, min_clear_bases, reference_name (the file as the user wrote it, emp
 import json
 from pathlib import Path
 
-from homewater.panel_order import flank_windows, flanks_fasta, panel_vcf
-from homewater.reference_windows import read_windows
-from homewater.step import run_step
-from homewater.store import open_genotypes
-from homewater.tables import read_table
-from homewater.writer import write_json, write_text
+from homewater.genotypes.store import open_genotypes
+from homewater.inputs.reference import read_windows
+from homewater.panel.order import flank_windows, flanks_fasta, panel_vcf
+from homewater.running.step import run_step
+from homewater.running.writer import write_json, write_text
+from homewater.tables.schema_tables import read_table
 
 
 def main(

@@ -12,21 +12,22 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from homewater.class_draws import study_map
-from homewater.dealt_animals import Settings, deal
-from homewater.exclusion import exclusion_markers, shared_rates
-from homewater.frequency_prior import FrequencyPrior
-from homewater.marker_choice import clear_of_others, for_prior
-from homewater.panel import panel_rows, reference_arrays
-from homewater.seeds import generator
-from homewater.statistics import wilson
-from homewater.step import run_step
-from homewater.store import open_genotypes
-from homewater.tables import empty_table, read_table, write_table
-from homewater.unit_names import unit_names
-from homewater.validation import nested_validation, resubstitution_calls, size_curve
-from homewater.validation_controls import calibration_error, calibration_table, controls_table
-from homewater.writer import write_json
+from homewater.assignment.unsampled_origin import exclusion_markers, shared_rates
+from homewater.crosses.frequency_prior import FrequencyPrior
+from homewater.crosses.simulated import study_map
+from homewater.genotypes.store import open_genotypes
+from homewater.panel.candidates import clear_of_others, for_prior
+from homewater.panel.choice import panel_rows
+from homewater.panel.controls import calibration_error, calibration_table, controls_table
+from homewater.panel.folds import Settings, deal
+from homewater.panel.proof import nested_validation, resubstitution_calls, size_curve
+from homewater.panel.reference_animals import reference_arrays
+from homewater.running.seeds import generator
+from homewater.running.step import run_step
+from homewater.running.writer import write_json
+from homewater.statistics.intervals import wilson
+from homewater.tables.schema_tables import empty_table, read_table, write_table
+from homewater.tables.unit_names import unit_names
 
 
 def main(

@@ -2,14 +2,14 @@
 
 import numpy as np
 
-from homewater.axis_chance import axis_p_values, genome_halves
-from homewater.pca import pca_tables, principal_axes
-from homewater.relationship import BLOCK, pair_means, pair_sums
-from homewater.seeds import generator
-from homewater.selection import kept_animals
-from homewater.step import run_step
-from homewater.store import open_genotypes
-from homewater.tables import read_table, write_table
+from homewater.genotypes.store import open_genotypes
+from homewater.running.seeds import generator
+from homewater.running.step import run_step
+from homewater.structure.axis_test import axis_p_values, genome_halves
+from homewater.structure.pca import pca_tables, principal_axes
+from homewater.structure.relationship import BLOCK, pair_means, pair_sums
+from homewater.tables.kept_animals import kept_animals
+from homewater.tables.schema_tables import read_table, write_table
 
 
 def main(

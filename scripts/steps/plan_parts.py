@@ -2,10 +2,10 @@
 
 from pathlib import Path
 
-from homewater.in_child import in_child
-from homewater.step import run_step
-from homewater.vcf import plan as parts_plan
-from homewater.writer import write_json
+from homewater.intake.vcf_files import plan as parts_plan
+from homewater.running.forked import in_child
+from homewater.running.step import run_step
+from homewater.running.writer import write_json
 
 
 def main(genotype_files: list[str], index_files: list[str], plan: str, n_parts: int) -> None:

@@ -20,13 +20,13 @@ import font_source_sans_pro
 import yaml
 
 from homewater import __version__
-from homewater.environment import fonts_configuration
-from homewater.manifest import package_versions, system_versions
-from homewater.report import render
-from homewater.report_data import SPECIES_TABLES, SpeciesResults, StudyResults
-from homewater.step import run_step
-from homewater.tables import read_table
-from homewater.writer import write_bytes, write_text
+from homewater.report.pages.manifest import package_versions, system_versions
+from homewater.report.pages.page import render
+from homewater.report.pages.results import SPECIES_TABLES, SpeciesResults, StudyResults
+from homewater.running.environment import fonts_configuration
+from homewater.running.step import run_step
+from homewater.running.writer import write_bytes, write_text
+from homewater.tables.schema_tables import read_table
 
 # What shapes numbers, figures or pages; the manifest lists every package.
 SHOWN_PACKAGES = ("numpy", "scipy", "pandas", "numba", "matplotlib", "weasyprint", "pikepdf", "snakemake")
@@ -115,7 +115,7 @@ def main(
     write_text(page, html)
     with tempfile.TemporaryDirectory() as folder:
         _private_fonts(folder)
-        from homewater.pdf import to_pdf  # loads the text libraries, which read their fonts when loaded
+        from homewater.report.pages.pdf import to_pdf
 
         write_bytes(to_pdf(page, results.date), pdf)
 

@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 
 import homewater
-from homewater.coastline import land_polygons
-from homewater.errors import InputError, Problem
-from homewater.sea_distance import sea_distances
-from homewater.step import run_step
-from homewater.tables import read_table, write_table
+from homewater.running.errors import InputError, Problem
+from homewater.running.step import run_step
+from homewater.tables.schema_tables import read_table, write_table
+from homewater.water.land_raster import land_polygons
+from homewater.water.sea_distance import sea_distances
 
 PACKAGED = Path(homewater.__file__).resolve().parents[2] / "workflow" / "data" / "land_10m.geojson.gz"
 GZIP_MAGIC = b"\x1f\x8b"

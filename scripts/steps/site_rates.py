@@ -9,13 +9,13 @@ from pathlib import Path
 
 import numpy as np
 
-from homewater.event_dates import event_year
-from homewater.likelihood import CLASSES
-from homewater.rates import rate_table, unit_rate_table
-from homewater.step import run_step
-from homewater.tables import empty_table, read_table, write_table
-from homewater.unit_names import unit_names
-from homewater.verdict import called_class
+from homewater.assignment.rates import rate_table, unit_rate_table
+from homewater.assignment.verdict import called_class
+from homewater.crosses.likelihood import CLASSES
+from homewater.inputs.event_dates import event_year
+from homewater.running.step import run_step
+from homewater.tables.schema_tables import empty_table, read_table, write_table
+from homewater.tables.unit_names import unit_names
 
 
 def main(

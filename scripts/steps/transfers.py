@@ -7,10 +7,10 @@ Params: high_rate (transfers_advice.high_rate). Wildcard: species.
 import json
 from pathlib import Path
 
-from homewater.step import run_step
-from homewater.tables import read_table, write_table
-from homewater.transfers import flows as flows_of
-from homewater.transfers import source_ranking
+from homewater.running.step import run_step
+from homewater.tables.schema_tables import read_table, write_table
+from homewater.transfers.flows import flows as flows_of
+from homewater.transfers.source_ranking import source_ranking
 
 
 def main(

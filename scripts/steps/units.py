@@ -4,18 +4,18 @@ import math
 
 import numpy as np
 
-from homewater.break_rules import BreakRules
-from homewater.breaks import accepted
-from homewater.contrasts import pair_replicates
-from homewater.detectable import LEVEL, smallest_detectable
-from homewater.isolation_by_distance import row_of
-from homewater.site_counts import open_site_counts
-from homewater.site_tree import distance_matrix, spanning_tree
-from homewater.step import run_step
-from homewater.tables import read_table, write_table
-from homewater.tested_sites import animals_by_site, tested_sites
-from homewater.units import borders, sites_in_units, statement_of, units_table
-from homewater.writer import write_json
+from homewater.genotypes.site_counts import open_site_counts
+from homewater.running.step import run_step
+from homewater.running.writer import write_json
+from homewater.tables.schema_tables import read_table, write_table
+from homewater.units.break_rules import BreakRules
+from homewater.units.breaks import accepted
+from homewater.units.detectable_fst import LEVEL, smallest_detectable
+from homewater.units.isolation_by_distance import row_of
+from homewater.units.partition import borders, sites_in_units, statement_of, units_table
+from homewater.units.replicates import pair_replicates
+from homewater.units.tested_sites import animals_by_site, tested_sites
+from homewater.water.site_tree import distance_matrix, spanning_tree
 
 
 def main(

@@ -1,12 +1,12 @@
 """Rule variance_shares: how much of the variance lies between jurisdictions and between units."""
 
-from homewater.contrasts import pair_replicates
-from homewater.site_counts import open_site_counts
-from homewater.site_tree import spanning_tree
-from homewater.step import run_step
-from homewater.tables import read_table, write_table
-from homewater.tested_sites import sites_with_units
-from homewater.variance_shares import variance_table
+from homewater.genotypes.site_counts import open_site_counts
+from homewater.running.step import run_step
+from homewater.tables.schema_tables import read_table, write_table
+from homewater.units.replicates import pair_replicates
+from homewater.units.tested_sites import sites_with_units
+from homewater.units.variance_shares import variance_table
+from homewater.water.site_tree import spanning_tree
 
 
 def main(site_counts: str, markers: str, units: str, sea_distance: str, table: str) -> None:

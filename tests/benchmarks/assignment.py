@@ -8,25 +8,19 @@ ones, which are timed once.
 from __future__ import annotations
 
 import resource
-import sys
 import time
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from tests.benchmarks.timing import keep, provenance, small_asked, timed
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT / "scripts"), str(Path(__file__).parent)]
-
-from timing import keep, provenance, small_asked, timed  # noqa: E402
-
-from homewater.class_odds import class_posterior, counts_by_unit, pair_log_likelihoods  # noqa: E402
-from homewater.frequency_prior import fit_prior, flat_prior  # noqa: E402
-from homewater.likelihood import ClassList, class_list, class_table, log_likelihoods, log_likelihoods_left_out  # noqa: E402
-from homewater.marker_choice import candidates, copies_of, rank_markers  # noqa: E402
-from homewater.marker_worth import backcross_information  # noqa: E402
-from homewater.origin_classes import mixture  # noqa: E402
-from homewater.verdict import verdicts  # noqa: E402
+from homewater.assignment.origin_classes import mixture
+from homewater.assignment.verdict import verdicts
+from homewater.crosses.frequency_prior import fit_prior, flat_prior
+from homewater.crosses.likelihood import ClassList, class_list, class_table, log_likelihoods, log_likelihoods_left_out
+from homewater.crosses.odds import class_posterior, counts_by_unit, pair_log_likelihoods
+from homewater.panel.candidates import candidates, copies_of, rank_markers
+from homewater.panel.ranking import backcross_information
 
 N_ANIMALS, N_SITES, PANEL, FOLDS, ERROR = 1100, 22, 84, 10, 0.005
 

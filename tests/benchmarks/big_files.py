@@ -10,7 +10,7 @@ import pandas as pd
 import pysam
 import yaml
 
-from homewater.tables import write_table
+from homewater.tables.schema_tables import write_table
 
 MISSING_SHARE = 0.05
 CALLS = np.frombuffer(b"\t0/0\t0/1\t1/1\t./.", dtype=np.uint8).reshape(4, 4)

@@ -29,13 +29,10 @@ from pathlib import Path
 
 import numpy as np
 import psutil
+from tests.benchmarks.big_files import write_study
+from tests.benchmarks.timing import keep, provenance, timed
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT / "scripts"), str(Path(__file__).parent)]
-
-from big_files import write_study  # noqa: E402
-from timing import keep, provenance, timed  # noqa: E402
-
 SIZES = {"1100 x 50000": (1100, 50_000, 1), "1100 x 100000": (1100, 100_000, 1), "1100 x 200000": (1100, 200_000, 1),
          "2000 x 1000000": (2000, 1_000_000, 10)}  # fmt: skip
 SMALL = {"300 x 10000": (300, 10_000, 1), "300 x 20000": (300, 20_000, 1)}
@@ -93,12 +90,12 @@ def _import(arguments: dict) -> None:
 
 def intake(folder: Path, out: Path) -> None:
     """The intake steps of one species, parts by two processes."""
-    from homewater import parts
-    from homewater.settings import load_study
+    from homewater.inputs.settings import load_study
+    from homewater.intake import genome_parts
 
     genotypes = str(folder / "genotypes.vcf.gz")
     out.mkdir()
-    count = parts.n_parts([Path(genotypes).stat().st_size], [True])
+    count = genome_parts.n_parts([Path(genotypes).stat().st_size], [True])
     plan, tables = str(out / "plan.json"), {"samples": str(folder / "samples.csv"), "sites": str(folder / "sites.csv")}
     step("plan_parts")([genotypes], [f"{genotypes}.tbi"], plan, count)
     made = [str(out / f"{i}.zarr") for i in range(count)]
@@ -210,9 +207,9 @@ def kernels_compared(n_markers: int) -> dict:
     """Return seconds and ratios of the kernels; raises where results differ."""
     import allel
 
-    from homewater.bit_planes import count_into, group_words, layout_by_site, pack
-    from homewater.hardy_weinberg import hardy_weinberg_p
-    from homewater.thinning import thin_by_linkage
+    from homewater.filters.hardy_weinberg import hardy_weinberg_p
+    from homewater.filters.linkage_thinning import thin_by_linkage
+    from homewater.genotypes.bit_planes import count_into, group_words, layout_by_site, pack
 
     rng, n_animals, n_sites = np.random.default_rng(0), 1100, 22
     site = np.repeat(np.arange(n_sites), n_animals // n_sites)

@@ -7,23 +7,17 @@ ones, which are timed once on a part and scaled up (said beside them).
 
 from __future__ import annotations
 
-import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 
 import allel
 import numpy as np
+from tests.benchmarks.timing import keep, provenance, small_asked, timed
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT / "scripts"), str(Path(__file__).parent)]
-
-from timing import keep, provenance, small_asked, timed  # noqa: E402
-
-from homewater.admixture import fit, improve, solve, start_frequencies  # noqa: E402
-from homewater.admixture_start import animal_axes, start_shares  # noqa: E402
-from homewater.differentiation import group_pairs, pairwise_fst  # noqa: E402
-from homewater.relationship import BLOCK, leading_axes, relationship_matrix  # noqa: E402
+from homewater.statistics.fst import group_pairs, pairwise_fst
+from homewater.structure.admixture_fit import fit, improve, solve, start_frequencies
+from homewater.structure.admixture_start import animal_axes, start_shares
+from homewater.structure.relationship import BLOCK, leading_axes, relationship_matrix
 
 N_ANIMALS, N_SITES, PAIRS_TIMED = 1100, 22, 4
 K, FIT_MARKERS, FIT_STARTS = 4, 20_000, 6
@@ -117,7 +111,7 @@ def numpy_step(by_animal: np.ndarray, shares: np.ndarray, frequencies: np.ndarra
 
 
 def numpy_derivatives(genotypes: np.ndarray, left: np.ndarray, right: np.ndarray):
-    """Derivatives and log-likelihood of each column by matrix products, as `homewater.admixture.derivatives`."""
+    """Derivatives and log-likelihood of each column by matrix products, as `admixture_fit.derivatives`."""
     typed = genotypes >= 0
     copies, others = np.where(typed, genotypes, 0).astype(float), np.where(typed, 2 - genotypes, 0)
     s = left @ right

@@ -14,7 +14,7 @@ import pytest
 import yaml
 from tests.pipeline.whole_runs import ROOT, copy_of_clone, outputs, run, without_truth
 
-from homewater.study_generator import small_study
+from homewater.invented.study import small_study
 
 pytestmark = pytest.mark.full
 HERE = Path(__file__).resolve().parent

@@ -10,15 +10,15 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from homewater.class_draws import PanelModel
-from homewater.class_odds import class_prior, local_ratio
-from homewater.class_power import CALLED, power_table, simulated_calls, simulated_cutoffs
-from homewater.gene_drop import map_from_positions
-from homewater.likelihood import CLASSES, class_list, log_likelihoods, posterior
-from homewater.marker_choice import LEAST_FREQUENCY, copies_of
-from homewater.marker_worth import ranked
-from homewater.rates import power_counts, recent_share
-from homewater.verdict import called_class, verdicts
+from homewater.assignment.class_power import CALLED, power_table, simulated_calls, simulated_cutoffs
+from homewater.assignment.rates import power_counts, recent_share
+from homewater.assignment.verdict import called_class, verdicts
+from homewater.crosses.gene_drop import map_from_positions
+from homewater.crosses.likelihood import CLASSES, class_list, log_likelihoods, posterior
+from homewater.crosses.odds import class_prior, local_ratio
+from homewater.crosses.simulated import PanelModel
+from homewater.panel.candidates import LEAST_FREQUENCY, copies_of
+from homewater.panel.ranking import ranked
 
 GENERATIONS, BREEDING = 10_000 // 3, 10_000  # three years a generation; animals of either lineage
 LOCI, PANEL, BASELINE, PARENTS = 3000, 84, 100, 60

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from homewater.sea_distance import sea_distances
+from homewater.water.sea_distance import sea_distances
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from tests.verification.assignment import informativeness
 
-from homewater.hybrid_index import hybrid_index, interclass_heterozygosity
-from homewater.likelihood import (
+from homewater.assignment.hybrid_index import hybrid_index, interclass_heterozygosity
+from homewater.crosses.likelihood import (
     CLASSES,
     allele_share,
     class_list,

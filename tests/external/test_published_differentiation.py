@@ -5,10 +5,10 @@ import msprime
 import numpy as np
 import pytest
 
-from homewater.differentiation import joint_by_marker, pair_components, pairwise_fst
-from homewater.diversity import diversity_sums
-from homewater.marker_choice import copies_of, drift_within, frequencies
-from homewater.variance_shares import share_components
+from homewater.panel.candidates import copies_of, drift_within, frequencies
+from homewater.statistics.fst import joint_by_marker, pair_components, pairwise_fst
+from homewater.structure.diversity import diversity_sums
+from homewater.units.variance_shares import share_components
 
 # Isotoma petraea, GOT-1 in 12 populations (James et al. 1983), as used in the lecture notes of K. Holsinger. Counts
 # from memory; they give the published results to all four digits.

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
 
-from homewater.coastline import Grid
-from homewater.sea_distance import GEOD, distances_on_grid, sea_distances
+from homewater.water.land_raster import Grid
+from homewater.water.sea_distance import GEOD, distances_on_grid, sea_distances
 
 FAR_LAND = [{"type": "Polygon", "coordinates": [[[100, 10], [101, 10], [101, 11], [100, 11], [100, 10]]]}]
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from homewater.diversity import diversity_sums
-from homewater.hardy_weinberg import hardy_weinberg_p
+from homewater.filters.hardy_weinberg import hardy_weinberg_p
+from homewater.structure.diversity import diversity_sums
 
 # Wigginton, Cutler & Abecasis (2005) Am J Hum Genet 76:887-893, 100 animals with 21 copies of the rarer allele.
 # Recomputed from the paper's formula in exact rationals: heterozygotes, P(heterozygotes), mid-p, chi-square.

@@ -4,8 +4,8 @@ import msprime
 import numpy as np
 import pytest
 
-from homewater.contrasts import pair_replicates
-from homewater.isolation_by_distance import row_of
+from homewater.units.isolation_by_distance import row_of
+from homewater.units.replicates import pair_replicates
 
 DEMES, SIZE, MOVED, SAMPLED, GENEALOGIES = 10, 50, 0.2, 10, 900
 SLOPE = 1 / (4 * SIZE * MOVED)  # 0.025

@@ -5,9 +5,9 @@ import itertools
 import numpy as np
 import pytest
 
-from homewater.bit_planes import group_words, layout_by_site, pack
-from homewater.effective_size import SMALL_SAMPLE, effective_size, expected_r_squared, size_from_drift
-from homewater.thinning import thin_by_linkage
+from homewater.filters.linkage_thinning import thin_by_linkage
+from homewater.genotypes.bit_planes import group_words, layout_by_site, pack
+from homewater.structure.effective_size import SMALL_SAMPLE, effective_size, expected_r_squared, size_from_drift
 
 
 def kept(dosages, max_r2):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from homewater.pairwise_fst import permutation_p_values
+from homewater.structure.pairwise_fst import permutation_p_values
 
 
 @pytest.mark.parametrize(("right", "ways"), [(4, 2), (3, 34), (2, 70)])

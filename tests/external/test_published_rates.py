@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from homewater.rates import PowerCounts, recent_share
+from homewater.assignment.rates import PowerCounts, recent_share
 
 
 def power(sensitivity, specificity, simulated):

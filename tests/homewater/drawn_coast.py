@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from homewater.animal_filters import filter_animals, site_roles
-from homewater.store import VariantBlock, open_genotypes, write_genotypes
+from homewater.filters.animals import filter_animals, site_roles
+from homewater.genotypes.store import VariantBlock, open_genotypes, write_genotypes
 
 SETTINGS = {
     "min_sample_call_rate": 0.8,

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pysam
 
-from homewater.settings import check_settings, input_files
+from homewater.inputs.settings import check_settings, input_files
 from steps.check_inputs import main
 
 STUDY = {

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from homewater import parts
-from homewater.store import open_genotypes
-from homewater.tables import write_table
+from homewater.genotypes.store import open_genotypes
+from homewater.intake import genome_parts
+from homewater.tables.schema_tables import write_table
 
 STEPS = Path(__file__).resolve().parents[2] / "scripts" / "steps"
 
@@ -41,7 +41,7 @@ def imported(folder, files, n=None, **more):
     folder.mkdir(exist_ok=True)
     files = [str(f) for f in files]
     indexes = [f"{f}.tbi" for f in files if Path(f"{f}.tbi").exists()]
-    count = n or parts.n_parts([Path(f).stat().st_size for f in files], [f"{f}.tbi" in indexes for f in files])
+    count = n or genome_parts.n_parts([Path(f).stat().st_size for f in files], [f"{f}.tbi" in indexes for f in files])
     step("plan_parts")(files, indexes, str(folder / "plan.json"), count)
     made = [str(folder / f"{i}.zarr") for i in range(count)]
     both = {

@@ -2,10 +2,10 @@
 
 import numpy as np
 
-from homewater.identity import CLOSE_KIN, clusters, compare_pairs, informative_markers
-from homewater.kinship import gross_excess, kin_markers, kinship_within_sites, thin_families
-from homewater.species_generator import Faults, generate_species
-from homewater.study_generator import small_plan
+from homewater.filters.identity import CLOSE_KIN, clusters, compare_pairs, informative_markers
+from homewater.filters.kinship import gross_excess, kin_markers, kinship_within_sites, thin_families
+from homewater.invented.species import Faults, generate_species
+from homewater.invented.study import small_plan
 
 CHROMOSOMES = 8  # of 50 centimorgan; in fewer, full sibs share anything from nothing to all
 FAMILIES = {"faults": Faults(sibling_families=5)}

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from homewater.gene_drop import RecombinationMap, map_from_positions
-from homewater.store import VariantBlock, open_genotypes, write_genotypes
+from homewater.crosses.gene_drop import RecombinationMap, map_from_positions
+from homewater.genotypes.store import VariantBlock, open_genotypes, write_genotypes
 
 
 def drifted(rng, n_markers, fst, n_units=2):
@@ -79,8 +79,8 @@ def write_intake(folder: Path, dosages, sites, unit_of_site, *, query=(), n_unit
         contact: locationIDs of contact-zone sites.
         n_chromosomes: chromosomes, equally many markers each.
     """
-    from homewater.tables import table_schema, write_table
-    from homewater.writer import write_json
+    from homewater.running.writer import write_json
+    from homewater.tables.schema_tables import table_schema, write_table
 
     n_markers, n_animals = dosages.shape
     sites = np.asarray(sites, dtype=str)

@@ -5,7 +5,7 @@ import itertools
 import numpy as np
 import pandas as pd
 
-from homewater.report_data import SPECIES_TABLES, SpeciesResults, StudyResults
+from homewater.report.pages.results import SPECIES_TABLES, SpeciesResults, StudyResults
 
 NAMES, PLACES = ["Skarn", "Dun", "Holm", "Voe", "Geo", "Noup"], ["Ness", "Sound", "Bay"]
 CLASSES = ["pure_a", "pure_b", "F1", "F2", "backcross_a", "backcross_b", "second_backcross_a", "second_backcross_b"]
@@ -426,7 +426,7 @@ def species_tables(
         ],
     )
     tables["flows"].insert(0, "species", identifier)
-    from homewater.transfers import source_ranking
+    from homewater.transfers.source_ranking import source_ranking
 
     tables["source_ranking"] = source_ranking(
         transfers, sites, tables["units"], n_units, tables["pairwise_fst"], sea, tables["site_rates"], identifier, 0.05

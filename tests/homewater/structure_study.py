@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from homewater.site_counts import SiteCounts, write_site_counts
-from homewater.store import VariantBlock, open_genotypes, write_genotypes
-from homewater.tables import empty_table, write_table
+from homewater.genotypes.site_counts import SiteCounts, write_site_counts
+from homewater.genotypes.store import VariantBlock, open_genotypes, write_genotypes
+from homewater.tables.schema_tables import empty_table, write_table
 
 
 def drawn_dosages(seed, sizes, n_markers=600, fst=0.05, missing=0.03):

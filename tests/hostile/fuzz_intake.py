@@ -50,8 +50,8 @@ def take_in(folder: Path, out: Path) -> dict[str, Any]:
     Raises:
         InputError: where the input is at fault.
     """
-    from homewater.errors import InputError
-    from homewater.settings import input_files, load_study
+    from homewater.inputs.settings import input_files, load_study
+    from homewater.running.errors import InputError
     from launcher.running import Study, missing_files
     from steps import check_inputs, sea_distance
 
@@ -90,24 +90,24 @@ _TAKEN_IN: dict[str, dict] = {}
 
 
 def _all_that_is_read(folder: Path, out: Path, species: dict, settings: dict) -> str:
-    from homewater import parts
+    from homewater.intake import genome_parts
 
     names = [*species["genotypes"], *(species[key] for key in ("native_range", "marker_table") if key in species)]
     names += [f"{name}{suffix}" for name in species["genotypes"] for suffix in (".tbi", ".csi")]
     paths = [out / "samples.csv", out / "sites.csv", *(folder / name for name in names)]
-    told = [repr((species["id"], names, settings["markers"], parts.PART_BYTES))]
+    told = [repr((species["id"], names, settings["markers"], genome_parts.PART_BYTES))]
     told += [hashlib.sha256(path.read_bytes()).hexdigest() if path.exists() else "" for path in paths]
     return "\n".join(told)
 
 
 def _run_intake(folder: Path, out: Path, species: dict, markers: dict) -> None:
-    from homewater import parts
-    from homewater.vcf import index_of
+    from homewater.intake import genome_parts
+    from homewater.intake.vcf_files import index_of
     from steps import filters, genotypes, import_part, plan_parts
 
     place, paths = out / species["id"], [folder / path for path in species["genotypes"]]
     files, indexes = [str(path) for path in paths], [index_of(path) for path in paths]
-    count = parts.n_parts([path.stat().st_size for path in paths], [index is not None for index in indexes])
+    count = genome_parts.n_parts([path.stat().st_size for path in paths], [index is not None for index in indexes])
     plan, store = str(place / "plan.json"), str(place / "genotypes.zarr")
     plan_parts.main(files, [str(index) for index in indexes if index], plan, count)
     both = {"samples": str(out / "samples.csv"), "sites": str(out / "sites.csv"), "species": species["id"]}
@@ -141,7 +141,7 @@ def _call(function: Callable, folder: Path, **given: Any) -> None:
 
 def tables_of(out: Path) -> dict[str, Any]:
     """Return the normalised tables as texts, and the distances by pair of sites."""
-    from homewater.tables import read_table
+    from homewater.tables.schema_tables import read_table
 
     names = ("samples", "sites", "transfers")
     found: dict[str, Any] = {name: _texts(read_table(out / f"{name}.csv", f"input_{name}")) for name in names}
@@ -153,9 +153,9 @@ def tables_of(out: Path) -> dict[str, Any]:
 
 def intake_of(place: Path) -> dict[str, Any]:
     """Return what intake and filters made of a species, by animal, marker and site, so that order does not matter."""
-    from homewater.site_counts import open_site_counts
-    from homewater.store import open_genotypes
-    from homewater.tables import read_table
+    from homewater.genotypes.site_counts import open_site_counts
+    from homewater.genotypes.store import open_genotypes
+    from homewater.tables.schema_tables import read_table
 
     store = open_genotypes(place / "genotypes.zarr")
     dosages = store.select(range(store.n_markers)).tolist()
@@ -189,13 +189,13 @@ def outcome_of(files: dict[str, bytes], part_bytes: int | None = None) -> Outcom
         files: content by name.
         part_bytes: size from which an indexed genotype file is read in parts; None for the usual one.
     """
-    from homewater import parts
-    from homewater.errors import InputError
+    from homewater.intake import genome_parts
+    from homewater.running.errors import InputError
 
     folder = Path(tempfile.mkdtemp(dir=_memory()))
-    usual = parts.PART_BYTES
+    usual = genome_parts.PART_BYTES
     try:
-        parts.PART_BYTES = part_bytes or usual
+        genome_parts.PART_BYTES = part_bytes or usual
         (folder / "study").mkdir()
         for name, content in files.items():
             (folder / "study" / name).write_bytes(content)
@@ -207,7 +207,7 @@ def outcome_of(files: dict[str, bytes], part_bytes: int | None = None) -> Outcom
     except BaseException:
         return Outcome("fault", text=traceback.format_exc())
     finally:
-        parts.PART_BYTES = usual
+        genome_parts.PART_BYTES = usual
         shutil.rmtree(folder)
 
 

@@ -8,8 +8,8 @@ import pytest
 from tests.hostile.fuzz_intake import outcome_of
 from tests.hostile.fuzz_study import ANIMALS, packed, study_files, tables_of_genotypes, vcf_text
 
-from homewater import part_reader
-from homewater.errors import InputError, describe
+from homewater.intake import vcf_reader
+from homewater.running.errors import InputError, describe
 
 FIRST = next(n for n, line in enumerate(vcf_text().split("\n")) if not line.startswith("#"))  # line of chr1:1000
 LAST = FIRST + 45  # of chr2:34000
@@ -163,7 +163,7 @@ def test_a_crash_of_the_reading_library_is_told_with_the_file(monkeypatch):
         faulthandler.disable()  # pytest's own report of crashes
         os.kill(os.getpid(), signal.SIGSEGV)
 
-    monkeypatch.setattr(part_reader.PartReader, "blocks", crash)
+    monkeypatch.setattr(vcf_reader.PartReader, "blocks", crash)
     assert told() == [
         ("topshell.vcf", "", "", "content on which the reading of genotypes breaks down (SIGSEGV): the file is damaged")
     ]

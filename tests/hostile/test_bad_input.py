@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 from tests.homewater.handmade import IDS, SAMPLES, SITES, STUDY, TRANSFERS, packed, run, vcf_text, write_study
 
-from homewater.errors import InputError
-from homewater.settings import check_settings
-from homewater.tables import read_table
+from homewater.inputs.settings import check_settings
+from homewater.running.errors import InputError
+from homewater.tables.schema_tables import read_table
 from steps.sea_distance import main as sea_distance
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -261,7 +261,7 @@ def test_a_file_that_may_not_be_read_is_told(tmp_path):
         import os, sys
         sys.path[:0] = [{str(ROOT / "scripts")!r}, {str(ROOT)!r}]
         from tests.homewater.handmade import run
-        from homewater.errors import InputError
+        from homewater.running.errors import InputError
         from pathlib import Path
         run(Path({str(tmp_path / "good")!r}))  # loads what it needs while that can still be read
         if os.geteuid() == 0:

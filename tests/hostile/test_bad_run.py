@@ -10,8 +10,8 @@ from tests.homewater.handmade import IDS, SAMPLES, SITES, STUDY, packed, vcf_tex
 from tests.pipeline.whole_runs import copy_of_clone, without_truth
 from tests.pipeline.whole_runs import run as run_command
 
-from homewater.study_generator import small_study
-from homewater.tables import read_table
+from homewater.invented.study import small_study
+from homewater.tables.schema_tables import read_table
 
 ROOT = Path(__file__).resolve().parents[2]
 

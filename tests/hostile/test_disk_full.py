@@ -10,16 +10,18 @@ from tests.hostile.small_disk import on_small_disk
 from tests.pipeline.test_launcher import Toy
 from tests.pipeline.whole_runs import ROOT, copy_of_clone, without_truth
 
-from homewater.manifest import checksum
-from homewater.study_generator import small_study
+from homewater.invented.study import small_study
+from homewater.report.pages.manifest import checksum
 
 WRITERS = """
 import json, os, sys
 from pathlib import Path
 import numpy as np, pandas as pd
-from homewater import site_counts, store, writer
-from homewater.tables import write_table
-from homewater.variant_blocks import VariantBlock
+from homewater.genotypes import site_counts
+from homewater.genotypes import store
+from homewater.running import writer
+from homewater.tables.schema_tables import write_table
+from homewater.genotypes.variant_blocks import VariantBlock
 
 disk, n, rng = Path(sys.argv[1]), 30000, np.random.default_rng(1)
 pairs = pd.DataFrame({"site_a": [f"s{i}" for i in range(n)], "site_b": "t", "sea_km": rng.random(n)})

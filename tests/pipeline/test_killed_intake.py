@@ -12,10 +12,10 @@ from pathlib import Path
 import psutil
 import pytest
 import yaml
-from whole_runs import LEFT_OUT, copy_of_clone, run
+from tests.pipeline.whole_runs import LEFT_OUT, copy_of_clone, run
 
-from homewater.manifest import checksum
-from homewater.study_generator import small_study
+from homewater.invented.study import small_study
+from homewater.report.pages.manifest import checksum
 
 pytestmark = pytest.mark.full
 KILLS = 10

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from homewater.errors import InputError
+from homewater.running.errors import InputError
 from launcher.command import only_tells, profile_folder, runs_here, snakemake_arguments, split_arguments
 from launcher.lock import release_snakemake
 from launcher.processes import cancel_cluster_jobs, end_run, processes_of
@@ -29,7 +29,7 @@ SNAKEFILE = """
 import os, sys
 os.environ["PYTHONPATH"] = os.path.abspath("scripts")
 sys.path.insert(0, os.path.abspath("scripts"))
-from homewater.settings import check_settings
+from homewater.inputs.settings import check_settings
 STUDY = config["study"]["id"]
 rule all:
     input:
@@ -61,9 +61,9 @@ STEP = '''
 """A step that does what it is told."""
 import os, time
 from pathlib import Path
-from homewater.errors import InputError, Problem
-from homewater.step import run_step
-from homewater.writer import write_text, written_aside
+from homewater.running.errors import InputError, Problem
+from homewater.running.step import run_step
+from homewater.running.writer import write_text, written_aside
 
 def main(table, deed, study_dir):
     if deed == "bad input":

@@ -8,100 +8,85 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 LIBRARY = ROOT / "scripts" / "homewater"
-BASE = {
-    "selection", "effective_size", "relationship", "admixture", "admixture_start", "share_bounds", "frequency_prior",
-    "__init__", "errors", "writer", "seeds", "tables", "input_tables", "settings", "store", "statistics",
-    "likelihood", "gene_drop", "coastline", "sea_distance", "site_tree", "contrasts", "break_rules", "tested_sites",
-    "differentiation", "resources", "environment", "step", "bit_planes", "settings_schema", "input_files",
-    "variant_blocks", "reference_windows", "in_child", "in_order", "site_counts", "zarr_arrays", "unit_names",
-    "event_dates", "user_text", "break_evidence",
-}  # fmt: skip
-STAGES = {
-    "intake": {"vcf", "parts", "part_reader", "text_records", "read_balance", "joining", "reconcile", "genotype_table",
-               "file_conflicts", "checks", "animals", "animal_filters",
-               "marker_filters", "hardy_weinberg", "heterozygosity", "identity", "genotyping_error", "thinning",
-               "kinship", "kin_thinning", "contamination", "site_fit", "group_tests",
-               "batch_effects", "heterozygote_excess", "marker_differences"},
-    "structure": {"diversity", "pairwise_fst", "pca", "axis_chance", "ancestry", "cluster_number", "breaks",
-                  "isolation_by_distance"},
-    "units": {"units", "detectable", "variance_shares", "border_excess", "overall_fst", "odd_kinships",
-              "cline", "clines"},
-    "assignment": {"panel", "panel_order", "panel_size", "marker_choice", "marker_worth", "dealt_animals", "validation",
-                   "validation_controls", "class_draws", "class_odds", "class_power",
-                   "origin_classes", "hybrid_index", "exclusion", "assignment", "verdict", "rates", "mixture",
-                   "natural_contact", "tract_lengths", "mixing_dates"},
-    "transfers": {"transfers"},
-    "generator": {"study_generator", "study_plan", "study_files", "study_errors", "coast_generator", "simulated_stocks",
-                  "species_generator", "demo_study"},
-    "report": {"report", "report_data", "report_filters", "report_origins", "report_panel", "report_parts",
-               "report_structure", "report_transfers",
-               "report_summary", "report_evidence", "catalogue", "coast_order", "figure_style", "filter_figure",
-               "map_figure", "panel_figures", "structure_figures", "cline_figure", "report_clines", "pdf", "rounding"},
-    "record": {"manifest", "config_page"},
-}  # fmt: skip
+# The packages in order: imports run from later to earlier ones alone.
+PACKAGES = (
+    "running", "tables", "inputs", "genotypes", "statistics", "water", "crosses",  # base: these serve every stage
+    "intake", "filters", "structure", "units", "panel", "assignment", "transfers",  # stages: none imports another
+    "report/words", "report/figures", "report/pages",
+    "invented",
+)  # fmt: skip
+STAGES = PACKAGES[PACKAGES.index("intake") : PACKAGES.index("report/words")]
 # the store, the readers of tables and files, the writer, and what works on a clone's own files
 TAKES_PATHS = {
-    "store", "tables", "input_tables", "input_files", "writer", "step", "settings", "settings_schema", "environment",
-    "user_text",
-    "site_counts", "reference_windows",
-    "vcf", "part_reader", "text_records", "genotype_table", "manifest", "config_page", "study_files",
-    "study_generator", "pdf",
+    "genotypes/store", "genotypes/site_counts", "tables/schema_tables", "running/writer", "running/step",
+    "running/environment", "inputs/user_tables", "inputs/genotype_headers", "inputs/polygons", "inputs/reference",
+    "inputs/settings", "inputs/settings_schema", "inputs/user_text", "inputs/config_page",
+    "intake/vcf_files", "intake/vcf_reader", "intake/text_reader", "intake/table_reader",
+    "report/pages/manifest", "report/pages/pdf", "invented/files", "invented/study",
 }  # fmt: skip
+MODULES = sorted(path.relative_to(LIBRARY).with_suffix("").as_posix() for path in LIBRARY.rglob("*.py"))
+NAMED = [module for module in MODULES if not module.endswith("__init__")]
 
 
-def imported(file: Path) -> set[str]:
-    """Return the homewater modules that a file imports."""
+def parsed(module: str) -> ast.Module:
+    return ast.parse((LIBRARY / f"{module}.py").read_text(encoding="utf-8"))
+
+
+def imported_names(module: str) -> set[str]:
+    """Return every module that a module of the library imports, as written."""
     found = set()
-    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+    for node in ast.walk(parsed(module)):
         if isinstance(node, ast.ImportFrom) and node.module:
-            if node.module == "homewater":
-                found |= {alias.name for alias in node.names if (LIBRARY / f"{alias.name}.py").exists()}
-            elif node.module.startswith("homewater."):
-                found.add(node.module.split(".")[1])
+            found |= {node.module} | {f"{node.module}.{alias.name}" for alias in node.names}
         elif isinstance(node, ast.Import):
-            found |= {a.name.split(".")[1] for a in node.names if a.name.startswith("homewater.")}
+            found |= {alias.name for alias in node.names}
     return found
 
 
-MODULES = sorted(path.stem for path in LIBRARY.glob("*.py"))
+def package_of(module: str) -> str:
+    return module.rpartition("/")[0]
 
 
-@pytest.mark.parametrize("module", MODULES)
-def test_base_modules_import_no_stage(module):
-    if module in BASE:
-        assert imported(LIBRARY / f"{module}.py") <= BASE
+def imported_packages(module: str) -> set[str]:
+    """Return the packages of the library from which a module imports, its own left out."""
+    paths = {name.removeprefix("homewater.").replace(".", "/") for name in imported_names(module)
+             if name.startswith("homewater.")}  # fmt: skip
+    return {package_of(path) for path in paths & set(NAMED)} - {package_of(module)}
 
 
-@pytest.mark.parametrize("module", MODULES)
-def test_stages_import_base_modules_and_their_own_stage(module):
-    homes = [modules for modules in (BASE, *STAGES.values()) if module in modules]
-    assert len(homes) == 1, f"{module} must stand in one place of BASE or STAGES"
-    assert imported(LIBRARY / f"{module}.py") <= BASE | homes[0]
+def test_every_module_stands_in_a_package_and_every_package_has_modules():
+    assert {package_of(module) for module in NAMED} == set(PACKAGES)
 
 
-@pytest.mark.parametrize("module", sorted(set(MODULES) - TAKES_PATHS))
+@pytest.mark.parametrize("module", NAMED)
+def test_imports_run_from_later_packages_to_earlier_ones(module):
+    own = package_of(module)
+    earlier = set(PACKAGES[: PACKAGES.index(own)])
+    # stages, the report and the invented studies stand on the base alone; the report also on its own words and figures
+    allowed = {p for p in earlier if p not in STAGES and (not p.startswith("report") or own.startswith("report"))}
+    assert imported_packages(module) <= allowed
+
+
+@pytest.mark.parametrize("module", [m for m in MODULES if m.endswith("/__init__")])
+def test_packages_are_folders_and_nothing_more(module):
+    assert not (LIBRARY / f"{module}.py").read_text(encoding="utf-8").strip()
+
+
+@pytest.mark.parametrize("stage", [*STAGES, "report"])
+def test_a_stage_has_its_rule_file(stage):
+    assert (ROOT / "workflow" / "rules" / f"{stage}.smk").is_file()
+
+
+@pytest.mark.parametrize("module", sorted(set(NAMED) - TAKES_PATHS))
 def test_only_the_store_readers_and_writers_take_paths(module):
-    tree = ast.parse((LIBRARY / f"{module}.py").read_text(encoding="utf-8"))
-    calls = {n.func.id for n in ast.walk(tree) if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)}
-    from_imports = {n.module for n in ast.walk(tree) if isinstance(n, ast.ImportFrom)}
+    calls = {n.func.id for n in ast.walk(parsed(module)) if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)}
     assert "open" not in calls
-    assert "pathlib" not in from_imports | {
-        a.name for n in ast.walk(tree) if isinstance(n, ast.Import) for a in n.names
-    }
+    assert "pathlib" not in imported_names(module)
 
 
-@pytest.mark.parametrize("module", MODULES)
+@pytest.mark.parametrize("module", NAMED)
 def test_no_module_of_the_library_imports_a_step_or_snakemake(module):
-    text = (LIBRARY / f"{module}.py").read_text(encoding="utf-8")
-    names = {
-        n.name.split(".")[0] for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Import) for n in node.names
-    }
-    names |= {
-        node.module.split(".")[0]
-        for node in ast.walk(ast.parse(text))
-        if isinstance(node, ast.ImportFrom) and node.module
-    }
-    assert not names & {"steps", "snakemake", "launch"}
+    assert not {name.split(".")[0] for name in imported_names(module)} & {"steps", "snakemake", "launch"}
 
 
 def tracked() -> list[Path]:
@@ -127,6 +112,6 @@ def test_nothing_tracked_names_a_place_outside_the_clone():
             assert not [word for word in forbidden if word in text], path
 
 
-@pytest.mark.parametrize("module", MODULES)
+@pytest.mark.parametrize("module", NAMED)
 def test_modules_hold_one_idea(module):
     assert len((LIBRARY / f"{module}.py").read_text(encoding="utf-8").splitlines()) <= 420

@@ -7,9 +7,9 @@ import time
 from types import SimpleNamespace
 
 import pytest
-from whole_runs import copy_of_clone, outputs, run
+from tests.pipeline.whole_runs import copy_of_clone, outputs, run
 
-from homewater.study_generator import small_study
+from homewater.invented.study import small_study
 from launcher.processes import RUN_VARIABLE
 
 pytestmark = pytest.mark.full

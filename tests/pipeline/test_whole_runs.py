@@ -9,10 +9,10 @@ from types import SimpleNamespace
 import pandas as pd
 import pikepdf
 import pytest
-from whole_runs import ROOT, contract, copy_of_clone, outputs, run, same_grouping, without_truth
+from tests.pipeline.whole_runs import ROOT, contract, copy_of_clone, outputs, run, same_grouping, without_truth
 
-from homewater.study_generator import small_study
-from homewater.tables import read_table
+from homewater.invented.study import small_study
+from homewater.tables.schema_tables import read_table
 
 
 @pytest.fixture(scope="module")
@@ -86,13 +86,13 @@ def test_a_second_run_has_nothing_to_do_and_an_edit_re_runs_what_depends_on_it(f
     template = clone / "workflow" / "templates" / "style.css"
     template.write_text(template.read_text() + "\n/* edited */\n")
     assert would_run(clone, study) - {"all"} == {"report", "manifest"}
-    library = clone / "scripts" / "homewater" / "thinning.py"
+    library = clone / "scripts" / "homewater" / "filters" / "linkage_thinning.py"
     library.write_text(library.read_text() + "\n# edited\n")
     again = would_run(clone, study)
     assert {"filters", "pca", "units", "panel", "assign", "report"} <= again
     assert not again & {"check_inputs", "import_part", "genotypes", "sea_distance"}
     shutil.copy2(ROOT / "workflow/templates/style.css", template)
-    shutil.copy2(ROOT / "scripts/homewater/thinning.py", library)
+    shutil.copy2(ROOT / "scripts/homewater/filters/linkage_thinning.py", library)
 
 
 def test_it_can_be_used_as_a_module_with_a_prefix(finished, tmp_path):

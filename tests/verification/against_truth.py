@@ -11,9 +11,9 @@ import msprime
 import numpy as np
 import pandas as pd
 
-from homewater.simulated_stocks import demography
-from homewater.species_generator import SpeciesPlan
-from homewater.tables import read_table
+from homewater.invented.species import SpeciesPlan
+from homewater.invented.stocks import demography
+from homewater.tables.schema_tables import read_table
 
 ROOT = Path(__file__).resolve().parents[2]
 FLAGGED = ["non_local", "mixed"]

@@ -26,21 +26,29 @@ from scipy import stats
 from tests.verification.against_truth import provenance
 from tests.verification.structure import mean_of, share, spread_over_cores
 
-from homewater.class_draws import PanelModel
-from homewater.class_odds import class_prior, local_ratio
-from homewater.class_power import CALLED, power_table, simulated_calls, simulated_cutoffs
-from homewater.dealt_animals import DealtAnimals, Settings, deal_folds
-from homewater.exclusion import exclusion_test
-from homewater.gene_drop import RecombinationMap, draw_class_from_frequencies, map_from_positions
-from homewater.hybrid_index import hybrid_index
-from homewater.likelihood import CLASSES, class_list, class_table, log_likelihoods, pair_table, posterior, with_error
-from homewater.marker_choice import LEAST_FREQUENCY, copies_of, frequencies, rank_markers
-from homewater.marker_worth import ranked
-from homewater.rates import power_counts, recent_share
-from homewater.seeds import generator
-from homewater.tract_lengths import copies_tables, group_odds, mixing_age
-from homewater.validation import nested_validation
-from homewater.verdict import called_class, verdicts
+from homewater.assignment.class_power import CALLED, power_table, simulated_calls, simulated_cutoffs
+from homewater.assignment.hybrid_index import hybrid_index
+from homewater.assignment.rates import power_counts, recent_share
+from homewater.assignment.tract_lengths import copies_tables, group_odds, mixing_age
+from homewater.assignment.unsampled_origin import exclusion_test
+from homewater.assignment.verdict import called_class, verdicts
+from homewater.crosses.gene_drop import RecombinationMap, draw_class_from_frequencies, map_from_positions
+from homewater.crosses.likelihood import (
+    CLASSES,
+    class_list,
+    class_table,
+    log_likelihoods,
+    pair_table,
+    posterior,
+    with_error,
+)
+from homewater.crosses.odds import class_prior, local_ratio
+from homewater.crosses.simulated import PanelModel
+from homewater.panel.candidates import LEAST_FREQUENCY, copies_of, frequencies, rank_markers
+from homewater.panel.folds import DealtAnimals, Settings, deal_folds
+from homewater.panel.proof import nested_validation
+from homewater.panel.ranking import ranked
+from homewater.running.seeds import generator
 
 COMMAND = "scripts/test --verify assignment"
 N = 200

@@ -15,10 +15,10 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from against_truth import ROOT, animals_told, provenance, share_admixed, site_rates, statement, units_found
+from tests.verification.against_truth import ROOT, animals_told, provenance, share_admixed, site_rates, statement, units_found
 
-from homewater.demo_study import demo_plan
-from homewater.tables import read_table
+from homewater.invented.demo import demo_plan
+from homewater.tables.schema_tables import read_table
 
 RESULTS = ROOT / "results"
 TRUTH = RESULTS / "inputs/demo/truth"

@@ -12,7 +12,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from against_truth import provenance
+from tests.verification.against_truth import provenance
 from hypothesis import HealthCheck, Phase, given, settings
 from tests.hostile.fuzz_check import Judge
 from tests.hostile.fuzz_mutations import examples

@@ -23,16 +23,16 @@ from scipy import stats
 from sklearn.metrics import adjusted_rand_score
 from tests.verification.against_truth import provenance
 
-from homewater.axis_chance import axis_p_values, genome_halves
-from homewater.break_rules import BreakRules
-from homewater.breaks import find_breaks
-from homewater.contrasts import Replicates, pair_replicates
-from homewater.detectable import smallest_detectable
-from homewater.differentiation import pairwise_fst
-from homewater.isolation_by_distance import row_of
-from homewater.pairwise_fst import permutation_p_values
-from homewater.relationship import BLOCK, relationship_matrix
-from homewater.units import sites_in_units
+from homewater.statistics.fst import pairwise_fst
+from homewater.structure.axis_test import axis_p_values, genome_halves
+from homewater.structure.pairwise_fst import permutation_p_values
+from homewater.structure.relationship import BLOCK, relationship_matrix
+from homewater.units.break_rules import BreakRules
+from homewater.units.breaks import find_breaks
+from homewater.units.detectable_fst import smallest_detectable
+from homewater.units.isolation_by_distance import row_of
+from homewater.units.partition import sites_in_units
+from homewater.units.replicates import Replicates, pair_replicates
 
 COMMAND = "scripts/test --verify structure"
 N, N_INTERVALS = 200, 1000

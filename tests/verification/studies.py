@@ -16,11 +16,11 @@ from pathlib import Path
 import pandas as pd
 import pytest
 import yaml
-from against_truth import ROOT, animals_told, provenance, site_rates, statement, units_found
+from tests.verification.against_truth import ROOT, animals_told, provenance, site_rates, statement, units_found
 from scipy.stats import binom
 from tests.pipeline.whole_runs import copy_of_clone, run
 
-from homewater.study_generator import small_study
+from homewater.invented.study import small_study
 
 COMMAND = "scripts/test --verify studies"
 SEEDS = (0, 1)

@@ -26,10 +26,10 @@ from tests.verification.structure import (
     units_found,
 )
 
-from homewater.contrasts import pair_replicates
-from homewater.dealt_animals import DealtAnimals, Settings, deal_folds
-from homewater.gene_drop import map_from_positions
-from homewater.likelihood import log_likelihoods
+from homewater.crosses.gene_drop import map_from_positions
+from homewater.crosses.likelihood import log_likelihoods
+from homewater.panel.folds import DealtAnimals, Settings, deal_folds
+from homewater.units.replicates import pair_replicates
 
 COMMAND = "scripts/test --verify units_again"
 N, PARTS, PANEL = 200, 10, 84

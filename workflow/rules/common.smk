@@ -15,11 +15,11 @@ os.environ["PYTHONPATH"] = os.pathsep.join(
     [str(SCRIPTS)] + [p for p in os.environ.get("PYTHONPATH", "").split(os.pathsep) if p and p != str(SCRIPTS)]
 )
 
-from homewater.errors import InputError
-from homewater.resources import memory_mb as memory_formula
-from homewater.resources import minutes as minutes_formula
-from homewater.settings import check_settings, input_files, shown_names
-from homewater.vcf import n_parts
+from homewater.running.errors import InputError
+from homewater.running.resources import memory_mb as memory_formula
+from homewater.running.resources import minutes as minutes_formula
+from homewater.inputs.settings import check_settings, input_files, shown_names
+from homewater.intake.vcf_files import n_parts
 
 
 def checked(raw):

@@ -1,27 +1,3 @@
-rule sea_distance:
-    input:
-        checked="results/{study}/inputs/check.json",
-        sites="results/{study}/inputs/sites.csv",
-        coastline=coastline(),
-        library=library("sea_distance"),
-    output:
-        distances="results/{study}/inputs/sea_distance.csv",
-        positions="results/{study}/inputs/site_positions.csv",
-    log:
-        "results/{study}/logs/sea_distance.log",
-    benchmark:
-        "results/{study}/benchmarks/sea_distance.tsv"
-    threads: 1
-    resources:
-        mem_mb=memory_mb("sea_distance"),
-        runtime=minutes("sea_distance"),
-    params:
-        cell_degrees=SETTINGS["structure"]["sea_cell_degrees"],
-        max_snap_km=SETTINGS["structure"]["max_snap_km"],
-    script:
-        "../../scripts/steps/sea_distance.py"
-
-
 rule diversity:
     input:
         genotypes="results/{study}/{species}/intake/genotypes.zarr",
@@ -121,26 +97,3 @@ rule ancestry:
         species=lambda wildcards: wildcards.species,
     script:
         "../../scripts/steps/ancestry.py"
-
-
-rule breaks:
-    input:
-        site_counts="results/{study}/{species}/intake/site_counts.zarr",
-        markers="results/{study}/{species}/intake/markers.parquet",
-        sea_distance="results/{study}/inputs/sea_distance.csv",
-        library=library("breaks"),
-    output:
-        table="results/{study}/{species}/structure/breaks.csv",
-    log:
-        "results/{study}/{species}/logs/breaks.log",
-    benchmark:
-        "results/{study}/{species}/benchmarks/breaks.tsv"
-    threads: 1
-    resources:
-        mem_mb=memory_mb("breaks"),
-        runtime=minutes("breaks"),
-    params:
-        settings=SETTINGS["units"],
-        min_individuals=SETTINGS["structure"]["min_individuals"],
-    script:
-        "../../scripts/steps/breaks.py"

@@ -1,3 +1,26 @@
+rule breaks:
+    input:
+        site_counts="results/{study}/{species}/intake/site_counts.zarr",
+        markers="results/{study}/{species}/intake/markers.parquet",
+        sea_distance="results/{study}/inputs/sea_distance.csv",
+        library=library("breaks"),
+    output:
+        table="results/{study}/{species}/structure/breaks.csv",
+    log:
+        "results/{study}/{species}/logs/breaks.log",
+    benchmark:
+        "results/{study}/{species}/benchmarks/breaks.tsv"
+    threads: 1
+    resources:
+        mem_mb=memory_mb("breaks"),
+        runtime=minutes("breaks"),
+    params:
+        settings=SETTINGS["units"],
+        min_individuals=SETTINGS["structure"]["min_individuals"],
+    script:
+        "../../scripts/steps/breaks.py"
+
+
 rule units:
     input:
         site_counts="results/{study}/{species}/intake/site_counts.zarr",

@@ -1,0 +1,141 @@
+"""Natural contact or escape: ancestry from the neighbouring unit beside what the cline lets expect at the site.
+
+Near a boundary some mixed ancestry is natural, and the cline says how much. An excess far from it points to animals
+that were moved. Ancestry is measured without bias on markers that were not chosen to tell units apart, so that a share
+of nothing is 0 on average and not a little more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numba
+import numpy as np
+import pandas as pd
+
+from homewater.statistics.intervals import t_quantile
+from homewater.tables.unit_names import unit_number
+
+MIN_ANIMALS = 5  # with fewer the spread among animals says next to nothing
+COLUMNS = ["locationID", "role", "n", "local_unit", "other_unit", "observed_share", "ci_low", "ci_high",
+           "expected_share", "expected_ci_low", "expected_ci_high", "excess", "excess_ci_low", "excess_ci_high",
+           "reading"]  # fmt: skip
+
+
+def ancestry_of_animals(
+    blocks: Iterable[tuple[np.ndarray, np.ndarray]], reference: np.ndarray, counted: np.ndarray, first: int, second: int
+) -> np.ndarray:
+    """Return each animal's share of the second unit, without bias and not clipped to 0 and 1.
+
+    The animal's dosages are laid on the line between the two units' frequencies, each marker weighing by the square of
+    their difference; what sampling adds to numerator and denominator is taken off, and an animal that is counted in a
+    unit is taken out of it.
+
+    Args:
+        blocks: of (alternate copies and all copies, float64 (n_block, n_units, 2); dosages, int8 (n_block, n_animals)).
+        reference: int (n_animals,), unit in whose copies the animal is; -1 if in none.
+        counted: bool (n_animals,), animals to measure; the others are NaN.
+        first: number of the first unit.
+        second: number of the second.
+
+    Returns:
+        float64 (n_animals,); NaN where nothing is typed or the units do not differ.
+
+    Source: a regression of dosage on frequencies; with both units known it is the hybrid index of Buerkle (2005) Mol
+        Ecol Notes 5:684-687 (from memory) to first order.
+    """
+    top, bottom = np.zeros((2, reference.size))
+    for copies, dosages in blocks:
+        _add_block(np.ascontiguousarray(copies, dtype=float), dosages, reference, counted, first, second, top, bottom)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(bottom > 0, top / bottom, np.nan)
+
+
+@numba.njit(cache=True)
+def _add_block(copies, dosages, reference, counted, first, second, top, bottom):
+    for m in range(dosages.shape[0]):
+        for i in range(dosages.shape[1]):
+            g = dosages[m, i]
+            if g < 0 or not counted[i]:
+                continue
+            up_a, all_a = copies[m, first, 0], copies[m, first, 1]
+            up_b, all_b = copies[m, second, 0], copies[m, second, 1]
+            if reference[i] == first:
+                up_a, all_a = up_a - g, all_a - 2
+            elif reference[i] == second:
+                up_b, all_b = up_b - g, all_b - 2
+            if all_a < 2 or all_b < 2:
+                continue
+            p_a, p_b = up_a / all_a, up_b / all_b
+            noise_a, noise_b = p_a * (1 - p_a) / (all_a - 1), p_b * (1 - p_b) / (all_b - 1)
+            top[i] += (p_b - p_a) * (g / 2 - p_a) - noise_a
+            bottom[i] += (p_b - p_a) ** 2 - noise_a - noise_b
+
+
+def contact_table(cline_sites: pd.DataFrame, animals: pd.DataFrame) -> pd.DataFrame:
+    """Return table natural_contact: one row a site of a fitted cline and role of animals.
+
+    Args:
+        cline_sites: table cline_sites.
+        animals: locationID, role, unit_a, unit_b, share (of unit_b), local_unit; one row an animal and cline.
+    """
+    rows = []
+    for site in cline_sites.to_dict("records"):
+        here = animals[
+            (animals["locationID"] == site["locationID"])
+            & (animals["unit_a"] == site["unit_a"])
+            & (animals["unit_b"] == site["unit_b"])
+        ]
+        for role in ("baseline", "query"):
+            group = here[here["role"] == role]
+            share = group["share"].to_numpy(dtype=float)
+            share = share[np.isfinite(share)]
+            if share.size:
+                rows.append(_row(site, role, str(group["local_unit"].iloc[0]), share))
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _row(site: dict, role: str, local: str, share: np.ndarray) -> dict:
+    """Return one row; shares are those of the cline's second unit."""
+    away = local != site["unit_b"]  # the second unit is the foreign one
+    names = ("expected_share", "expected_ci_low", "expected_ci_high")
+    expected = [site[name] if away else 1 - site[name] for name in names]
+    value, ends = expected[0], sorted(expected[1:])
+    foreign = share if away else 1 - share
+    observed, error = float(foreign.mean()), float("nan")
+    if foreign.size >= MIN_ANIMALS:
+        error = float(foreign.std(ddof=1) / np.sqrt(foreign.size))
+    reach = error * float(t_quantile(foreign.size - 1))
+    # ends of the two intervals are combined as those of independent figures (Newcombe 1998, Stat Med 17:873-890)
+    excess = observed - value
+    low, high = excess - np.hypot(reach, ends[1] - value), excess + np.hypot(reach, value - ends[0])
+    return {
+        "locationID": site["locationID"],
+        "role": role,
+        "n": int(foreign.size),
+        "local_unit": local,
+        "other_unit": site["unit_b"] if away else site["unit_a"],
+        "observed_share": observed,
+        "ci_low": observed - reach,
+        "ci_high": observed + reach,
+        "expected_share": value,
+        "expected_ci_low": ends[0],
+        "expected_ci_high": ends[1],
+        "excess": excess,
+        "excess_ci_low": low,
+        "excess_ci_high": high,
+        "reading": reading_of(low, high),
+    }
+
+
+def reading_of(low: float, high: float) -> str:
+    """Return what the interval of the excess says; NaN bounds say that there are few animals."""
+    if not np.isfinite(low):
+        return "few_animals"
+    return "more_than_the_cline" if low > 0 else "less_than_the_cline" if high < 0 else "as_the_cline"
+
+
+def clines_of(cline_sites: pd.DataFrame) -> list[tuple[str, str]]:
+    """Return the pairs of units that have a fitted cline, in order."""
+    pairs = {(str(a), str(b)) for a, b in zip(cline_sites["unit_a"], cline_sites["unit_b"], strict=True)}
+    return sorted(pairs, key=lambda pair: [unit_number(u) for u in pair])

@@ -1,0 +1,165 @@
+"""Simulated animals of every class, as a panel would see them: the null of the cut-offs and the power of the classes.
+
+A base module, because cut-offs are drawn for the panel and again inside each fold. What is drawn: unit frequencies from
+their posterior, site frequencies from drift around them (Balding & Nichols 1995, Genetica 96:3-12), ancestry along the
+map by gene drop, genotypes, the pattern of missing genotypes from real animals, and genotyping errors. Alleles are
+independent given ancestry: panel markers lie too far apart for linkage within a unit to matter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from homewater.crosses.frequency_prior import FrequencyPrior, ancestral_posterior, flat_prior
+from homewater.crosses.gene_drop import (
+    RecombinationMap,
+    draw_class_from_frequencies,
+    map_from_positions,
+    map_from_table,
+)
+from homewater.crosses.likelihood import MISSING, ClassList, class_table
+
+BLOCK = 100  # animals that share one draw of frequencies: one simulated site
+CHUNK = 5000  # animals drawn at a time
+
+
+def draw_frequencies(
+    alternate: np.ndarray,
+    copies: np.ndarray,
+    drift: np.ndarray,
+    n: int,
+    rng: np.random.Generator,
+    prior: FrequencyPrior | None = None,
+) -> np.ndarray:
+    """Return site frequencies in every unit: unit frequencies from their joint posterior, then drift within the unit.
+
+    Args:
+        alternate: (n_loci, n_units), alternate copies counted.
+        copies: (n_loci, n_units), all copies counted.
+        drift: (n_units,), F_ST among the sites of each unit, in [0, 1).
+        n: number of sites.
+        rng: source of randomness.
+        prior: fitted prior; Dirichlet(1/2, 1/2) by default.
+
+    Returns:
+        float64 (n_units, n_loci, n).
+    """
+    n_loci, n_units = alternate.shape
+    prior = flat_prior(n_units) if prior is None else prior
+    below = np.cumsum(ancestral_posterior(alternate, copies, prior), axis=1)
+    pick = (rng.random((n_loci, n, 1)) > below[:, None, :-1]).sum(axis=2)
+    ancestral = prior.ancestral[pick]
+    sites = np.empty((n_units, n_loci, n))
+    for u, c in enumerate(prior.concentration):
+        first = alternate[:, [u]] + c * ancestral
+        sites[u] = rng.beta(first, copies[:, [u]] - alternate[:, [u]] + c * (1 - ancestral))
+        if drift[u] > 0:
+            scale = (1 - drift[u]) / drift[u]
+            frequency = np.clip(sites[u], 1e-6, 1 - 1e-6)  # a shape of 0 is not defined
+            sites[u] = rng.beta(frequency * scale, (1 - frequency) * scale)
+    return sites
+
+
+def spoil(dosages: np.ndarray, missing: np.ndarray, error: float, rng: np.random.Generator) -> np.ndarray:
+    """Return the genotypes as called: errors put in, then the missing pattern of a real animal drawn for each.
+
+    Args:
+        dosages: int8 (n_animals, n_loci), all known.
+        missing: bool (n_patterns, n_loci); no pattern leaves everything called.
+        error: chance that a genotype is called as either of the two others.
+        rng: source of randomness.
+
+    Returns:
+        int8 (n_animals, n_loci), MISSING = -1.
+    """
+    wrong = rng.random(dosages.shape) < error
+    step = rng.integers(1, 3, size=dosages.shape, dtype=np.int8)
+    called = np.where(wrong, (dosages + step) % 3, dosages).astype(np.int8)
+    if len(missing):
+        called[missing[rng.integers(len(missing), size=len(called))]] = MISSING
+    return called
+
+
+@dataclass(frozen=True)
+class PanelModel:
+    """What is known of a panel: enough to judge animals, and to simulate them.
+
+    Attributes:
+        alternate: float64 (n_loci, n_units), alternate copies counted in each unit.
+        copies: float64 (n_loci, n_units), all copies counted.
+        drift: float64 (n_units,), F_ST among the sites of each unit, in [0, 1).
+        error: chance that a called genotype is wrong.
+        recombination: map of the loci.
+        missing: bool (n_patterns, n_loci), patterns of missing genotypes of real animals.
+        prior: fitted prior of the frequencies; Dirichlet(1/2, 1/2) where None.
+    """
+
+    alternate: np.ndarray
+    copies: np.ndarray
+    drift: np.ndarray
+    error: float
+    recombination: RecombinationMap
+    missing: np.ndarray
+    prior: FrequencyPrior | None = None
+
+    @property
+    def n_loci(self) -> int:
+        """Number of markers on the panel."""
+        return len(self.alternate)
+
+    @property
+    def n_units(self) -> int:
+        """Number of units."""
+        return self.alternate.shape[1]
+
+    def class_table(self, classes: ClassList) -> np.ndarray:
+        """Return `likelihood.class_table` of the panel."""
+        return class_table(self.alternate, self.copies, classes, self.error, self.prior)
+
+    def draw(self, class_name: str, unit_a: int, unit_b: int, n: int, rng: np.random.Generator) -> np.ndarray:
+        """Return simulated animals of one class between two units, as called.
+
+        Args:
+            class_name: one of `likelihood.CLASSES`.
+            unit_a: number of unit a.
+            unit_b: number of unit b (any for `pure_a`).
+            n: number of animals.
+            rng: source of randomness.
+
+        Returns:
+            int8 (n, n_loci), MISSING = -1.
+        """
+        parts = [np.empty((0, self.n_loci), dtype=np.int8)]
+        for start in range(0, n, CHUNK):
+            size = min(CHUNK, n - start)
+            site = np.arange(size) // BLOCK
+            pair = [unit_a, unit_b]
+            frequency = draw_frequencies(self.alternate, self.copies, self.drift, int(site[-1]) + 1, rng, self.prior)
+            freq_a, freq_b = frequency[pair][:, :, site]
+            dosages, _ = draw_class_from_frequencies(class_name, freq_a, freq_b, self.recombination, size, rng)
+            parts.append(spoil(np.ascontiguousarray(dosages.T), self.missing, self.error, rng))
+        return np.concatenate(parts)
+
+
+def study_map(
+    chrom: np.ndarray, pos: np.ndarray, cm_per_chromosome: float, table: pd.DataFrame | None = None
+) -> RecombinationMap:
+    """Return the map of all markers: by the study's table where it holds the chromosome, else even along it.
+
+    Args:
+        chrom: (n_markers,), chromosome names.
+        pos: int (n_markers,), base pairs.
+        cm_per_chromosome: length of each chromosome that the table does not hold, centimorgans.
+        table: chrom, pos, cm.
+    """
+    even = map_from_positions(chrom, pos, cm_per_chromosome)
+    if table is None:
+        return even
+    columns = (table[name].to_numpy() for name in ("chrom", "pos", "cm"))
+    held = pd.Series(chrom).isin(set(table["chrom"])).to_numpy()
+    position = even.position_cm.copy()
+    position[held] = map_from_table(np.asarray(chrom)[held], np.asarray(pos)[held], *columns).position_cm
+    return RecombinationMap(even.chrom_index, position)

@@ -1,0 +1,73 @@
+"""Genotype counts by site: counted once, and read by every later step that can work from counts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import zarr
+
+from homewater.genotypes.zarr_arrays import CHUNK, new_array, texts, write_column
+from homewater.running.writer import written_aside
+
+
+@dataclass(frozen=True)
+class SiteCounts:
+    """Genotype counts of the animals that may define units and frequencies, by site.
+
+    Attributes:
+        counts: int32 (n_markers, n_sites, 4): homozygous reference, heterozygous, homozygous alternate, missing.
+        location_ids: str (n_sites,), in the order of the site list; only sites with at least one such animal.
+        markers: table with marker, chrom, pos.
+    """
+
+    counts: np.ndarray
+    location_ids: np.ndarray
+    markers: pd.DataFrame
+
+    def subset(self, marker_mask: np.ndarray) -> SiteCounts:
+        """Return the counts of some markers (bool mask or indices)."""
+        rows = np.arange(self.counts.shape[0])[np.asarray(marker_mask)]
+        return SiteCounts(self.counts[rows], self.location_ids, self.markers.iloc[rows].reset_index(drop=True))
+
+
+def write_site_counts(path: str | Path, site_counts: SiteCounts) -> None:
+    """Write counts by site as a folder of arrays."""
+    counts, markers = site_counts.counts, site_counts.markers
+    chrom = markers["chrom"].to_numpy().astype(str)
+    contigs, contig = np.unique(chrom, return_inverse=True)
+    with written_aside(path) as aside:
+        group = zarr.create_group(str(aside), zarr_format=3)
+        array = new_array(
+            group,
+            "homewater_site_counts",
+            counts.shape,
+            (CHUNK, *counts.shape[1:]),
+            "int32",
+            ("variants", "sites", "genotypes"),
+            "bitshuffle",
+        )
+        if counts.size:
+            array[...] = counts.astype(np.int32)
+        write_column(group, "homewater_location_id", site_counts.location_ids, str, ("sites",))
+        write_column(group, "contig_id", contigs, str, ("contigs",))
+        write_column(group, "variant_contig", contig, "int32", ("variants",))
+        write_column(group, "variant_position", markers["pos"].to_numpy(), "int32", ("variants",))
+        write_column(group, "homewater_marker", markers["marker"].to_numpy(), str, ("variants",))
+        group.update_attributes({"source": "homewater"})
+
+
+def open_site_counts(path: str | Path) -> SiteCounts:
+    """Read counts by site into memory."""
+    group = zarr.open_group(str(path), mode="r")
+    contig, contigs = group["variant_contig"][...], texts(group["contig_id"])
+    markers = pd.DataFrame(
+        {
+            "marker": texts(group["homewater_marker"]),
+            "chrom": contigs[contig] if contig.size else np.empty(0, dtype=str),
+            "pos": group["variant_position"][...].astype(np.int64),
+        }
+    )
+    return SiteCounts(group["homewater_site_counts"][...], texts(group["homewater_location_id"]), markers)

@@ -1,0 +1,238 @@
+"""Which markers tell units apart: counts by unit, candidates, and the ranking by what each tells.
+
+A base module, because the panel and the proof of the panel must choose in the same way, the proof inside each fold.
+Counts are int (n_markers, n_units, 4): homozygous reference, heterozygous, homozygous alternate, missing.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, insort
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+
+from homewater.statistics.intervals import n_called
+
+LEAST_FREQUENCY = 0.01
+AHEAD = 20  # markers put in order for each one wanted; more only where the spacing refuses so many
+
+
+def copies_of(counts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return alternate copies and all copies counted.
+
+    Args:
+        counts: int (..., 4), genotype counts.
+
+    Returns:
+        Two float64 (...).
+    """
+    counts = np.asarray(counts)
+    alternate = counts[..., 1] + 2.0 * counts[..., 2]
+    return alternate, 2.0 * n_called(counts)
+
+
+def frequencies(counts: np.ndarray) -> np.ndarray:
+    """Return float64 (n_markers, n_units), frequency of the alternate allele; NaN where nobody is typed."""
+    alternate, copies = copies_of(counts)
+    return np.divide(alternate, copies, out=np.full(alternate.shape, np.nan), where=copies > 0)
+
+
+def candidates(counts: np.ndarray, kept: np.ndarray, min_call_rate: float) -> np.ndarray:
+    """Return which markers may enter a panel: kept by the filters and called often enough in every unit.
+
+    Args:
+        counts: int (n_markers, n_units, 4), of the animals that may choose.
+        kept: bool (n_markers,).
+        min_call_rate: least share of animals called, in each unit.
+
+    Returns:
+        bool (n_markers,).
+    """
+    called = n_called(counts)
+    total = called + counts[..., 3]
+    return kept & ((called >= min_call_rate * total) & (called > 0)).all(axis=1)
+
+
+def for_prior(markers: pd.DataFrame, kept: np.ndarray) -> np.ndarray:
+    """Return which markers tell the prior of frequencies: those kept, and those taken out for a rare allele alone.
+
+    A prior fitted to what a filter of rare alleles left is too narrow, and the cost grows with the filter. Alleles
+    rarer than LEAST_FREQUENCY stay out: among them genotyping errors pass for alleles.
+
+    Args:
+        markers: table markers of the intake.
+        kept: bool (n_markers,), markers that the filters kept.
+
+    Returns:
+        bool (n_markers,).
+    """
+    rare = markers["reason"].isin(["minor_allele_frequency", "minor_allele_count"])
+    return kept | (rare & (markers["minor_allele_frequency"] >= LEAST_FREQUENCY)).to_numpy()
+
+
+def clear_of_others(chrom: np.ndarray, pos: np.ndarray, min_clear_bases: int) -> np.ndarray:
+    """Return which markers have no other known marker so near that a primer or probe would lie on it.
+
+    Looks at places alone, at no genotype and no label, so that it is the same inside and outside a fold.
+
+    Args:
+        chrom: (n_markers,), chromosome names, each chromosome's markers together.
+        pos: int (n_markers,), base pairs, ascending on each chromosome.
+        min_clear_bases: bases on either side that must hold no other marker; 0 looks at none.
+
+    Returns:
+        bool (n_markers,).
+    """
+    chrom, pos = np.asarray(chrom), np.asarray(pos, dtype=np.int64)
+    clear = np.ones(len(pos), dtype=bool)
+    if min_clear_bases and len(pos) > 1:
+        near = (chrom[1:] == chrom[:-1]) & (np.diff(pos) <= min_clear_bases)
+        clear[1:] &= ~near
+        clear[:-1] &= ~near
+    return clear
+
+
+class _Spacing:
+    """Remembers where markers have been taken; refuses one nearer than the least spacing on its chromosome."""
+
+    def __init__(self, chrom: np.ndarray, pos: np.ndarray, min_spacing_bp: int):
+        self._chrom, self._pos, self._least = chrom, pos, min_spacing_bp
+        self._taken: dict = {}
+
+    def take(self, marker: int) -> bool:
+        taken = self._taken.setdefault(self._chrom[marker], [])
+        here = int(self._pos[marker])
+        at = bisect_left(taken, here)
+        near = (abs(here - taken[i]) for i in (at - 1, at) if 0 <= i < len(taken))
+        if any(distance < self._least for distance in near):
+            return False
+        insort(taken, here)
+        return True
+
+
+def falling(worth: np.ndarray, n: int) -> np.ndarray:
+    """Return the places of the `n` largest values and of ties with the last, by falling value, then place; int64."""
+    if not 0 < n < len(worth):
+        return np.argsort(-worth, kind="stable")
+    head = np.flatnonzero(worth >= np.partition(worth, len(worth) - n)[len(worth) - n])
+    return head[np.argsort(-worth[head], kind="stable")]
+
+
+def rank_markers(
+    worth: np.ndarray, candidate: np.ndarray, chrom: np.ndarray, pos: np.ndarray, n: int, min_spacing_bp: int
+) -> np.ndarray:
+    """Return the best markers in the order in which a panel takes them; every panel is the head of this list.
+
+    With two units markers are taken by falling worth. With more, each next marker is the best one left for the pair of
+    units that the markers taken so far serve worst (least sum of worth), so that no pair is sacrificed for an easier
+    one. Ties fall to genome order.
+
+    Args:
+        worth: float64 (n_pairs, n_markers), what a marker tells of each pair of units.
+        candidate: bool (n_markers,), which may be taken.
+        chrom: (n_markers,), chromosome names.
+        pos: int (n_markers,), base pairs.
+        n: markers wanted.
+        min_spacing_bp: least distance between two markers taken on one chromosome.
+
+    Returns:
+        int64 (at most n,), indices of markers.
+    """
+    indices = np.flatnonzero(candidate)
+    if not len(indices) or not len(worth):
+        return np.empty(0, dtype=np.int64)
+    here = worth[:, indices]
+    order = [falling(row, AHEAD * n) for row in here]
+    spacing = _Spacing(np.asarray(chrom), np.asarray(pos), min_spacing_bp)
+    served, next_place = np.zeros(len(here)), np.zeros(len(here), dtype=np.int64)
+    tried = np.zeros(len(indices), dtype=bool)
+    chosen: list[int] = []
+    while len(chosen) < n:
+        pair = int(np.argmin(served))
+        while next_place[pair] < len(order[pair]) and tried[order[pair][next_place[pair]]]:
+            next_place[pair] += 1
+        if next_place[pair] == len(order[pair]):
+            if len(order[pair]) == len(indices):
+                break
+            order[pair] = falling(here[pair], len(indices))  # begins with what has been gone through
+            continue
+        place = int(order[pair][next_place[pair]])
+        tried[place] = True
+        if spacing.take(int(indices[place])):
+            chosen.append(int(indices[place]))
+            served += here[:, place]
+    return np.array(chosen, dtype=np.int64)
+
+
+def random_markers(
+    candidate: np.ndarray, chrom: np.ndarray, pos: np.ndarray, n: int, min_spacing_bp: int, rng: np.random.Generator
+) -> np.ndarray:
+    """Return markers drawn without looking at units, with the same spacing: what a panel is compared with.
+
+    Args:
+        candidate: bool (n_markers,), which may be taken.
+        chrom: (n_markers,), chromosome names.
+        pos: int (n_markers,), base pairs.
+        n: markers wanted.
+        min_spacing_bp: least distance between two markers taken on one chromosome.
+        rng: source of randomness.
+
+    Returns:
+        int64 (at most n,), in the order drawn.
+    """
+    spacing = _Spacing(np.asarray(chrom), np.asarray(pos), min_spacing_bp)
+    chosen: list[int] = []
+    for marker in rng.permutation(np.flatnonzero(candidate)):
+        if len(chosen) == n:
+            break
+        if spacing.take(int(marker)):
+            chosen.append(int(marker))
+    return np.array(chosen, dtype=np.int64)
+
+
+def drift_within(alternate: np.ndarray, copies: np.ndarray) -> float:
+    """Return F_ST among the sites of one unit, as a ratio of sums over markers and pairs of sites.
+
+    Args:
+        alternate: (n_loci, n_sites), alternate copies counted.
+        copies: (n_loci, n_sites), all copies counted.
+
+    Returns:
+        F_ST, at least 0; NaN where fewer than two sites have two copies or more, or nothing varies.
+    Source: Bhatia et al. (2013) Genome Res 23:1514-1521, equation 10.
+    """
+    top = bottom = 0.0
+    frequency = np.divide(alternate, copies, out=np.zeros(copies.shape), where=copies > 0)
+    correction = np.divide(frequency * (1 - frequency), copies - 1, out=np.zeros(copies.shape), where=copies > 1)
+    for a, b in combinations(range(copies.shape[1]), 2):
+        usable = (copies[:, a] > 1) & (copies[:, b] > 1)
+        first, second = frequency[usable, a], frequency[usable, b]
+        top += float(((first - second) ** 2 - correction[usable, a] - correction[usable, b]).sum())
+        bottom += float((first * (1 - second) + second * (1 - first)).sum())
+    return max(0.0, top / bottom) if bottom > 0 else float("nan")
+
+
+def drift_by_unit(dosages: np.ndarray, site: np.ndarray, unit: np.ndarray, n_units: int) -> np.ndarray:
+    """Return `drift_within` of every unit; a unit with one site takes the largest value of the others, or 0.
+
+    Args:
+        dosages: int8 (n_animals, n_loci), MISSING = -1.
+        site: int (n_animals,), site of each animal.
+        unit: int (n_animals,), unit of each animal; -1 is left out.
+        n_units: number of units.
+
+    Returns:
+        float64 (n_units,).
+    """
+    drift = np.full(n_units, np.nan)
+    for u in range(n_units):
+        sites = np.unique(site[unit == u])
+        if len(sites) < 2:
+            continue
+        typed = [dosages[(unit == u) & (site == s)] for s in sites]
+        alternate = np.stack([np.where(d > 0, d, 0).sum(axis=0) for d in typed], axis=1).astype(float)
+        copies = np.stack([2.0 * (d >= 0).sum(axis=0) for d in typed], axis=1)
+        drift[u] = drift_within(alternate, copies)
+    spare = np.nanmax(drift) if np.isfinite(drift).any() else 0.0
+    return np.where(np.isnan(drift), spare, drift)

@@ -1,0 +1,214 @@
+"""The proof of the panel: nested cross-validation on animals that had no part in its making."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+from homewater.crosses.frequency_prior import FrequencyPrior
+from homewater.crosses.likelihood import class_list, class_table, log_likelihoods, posterior
+from homewater.crosses.odds import counts_by_unit, local_ratio
+from homewater.panel.candidates import random_markers
+from homewater.panel.controls import HeldOut, logistic_calls, random_calls
+from homewater.panel.folds import DealtAnimals, Training
+from homewater.panel.size import cutoffs_of, reached, sensitivity, size_from_curve
+from homewater.statistics.intervals import wilson
+
+
+@dataclass
+class Tally:
+    """Counts over parts, one entry a size.
+
+    Attributes:
+        right: held-out animals called to their unit.
+        tested: held-out animals.
+        random_right: the same with random markers.
+        flagged: held-out animals beyond the cut-off of their unit.
+        found: crosses flagged, by class.
+        crosses: crosses bred.
+        confusion: int64 (n_units, n_units), true by called unit, at the panel's size.
+        held: each animal as judged in the part that left it out, at the panel's size.
+        by_site: site number to [right, tested], at the panel's size.
+        size_of_part: part to the size at which it was judged.
+        at_own_size: int64 (2,), backcrosses flagged and bred, each part at its own size.
+    """
+
+    right: np.ndarray
+    tested: np.ndarray
+    random_right: np.ndarray
+    flagged: np.ndarray
+    found: dict[str, np.ndarray]
+    crosses: np.ndarray
+    confusion: np.ndarray
+    held: HeldOut
+    by_site: dict[int, list[int]] = field(default_factory=dict)
+    size_of_part: dict[int, int] = field(default_factory=dict)
+    at_own_size: np.ndarray = field(default_factory=lambda: np.zeros(2, dtype=np.int64))
+
+    def own_sizes(self) -> dict:
+        """Return the size of each part, and the backcrosses found and bred with each part at its own size."""
+        found, bred = self.at_own_size.tolist()
+        low, high = (float(bound) if bred else None for bound in wilson(found, bred))
+        return {"sizes": [self.size_of_part[part] for part in sorted(self.size_of_part)], "backcrosses_found": found,
+                "backcrosses": bred, "ci_low": low, "ci_high": high}  # fmt: skip
+
+
+def nested_validation(dealt: DealtAnimals, generator: Callable[[str], np.random.Generator]) -> Tally:
+    """Return what the panel does on animals that had no part in it.
+
+    Where the size comes from the curve, each part is judged at the size that the other parts alone would choose.
+
+    Args:
+        dealt: the animals and how a panel is made.
+        generator: gives the random generator of a task by its name.
+    """
+    zeros = np.zeros(len(dealt.settings.sizes), dtype=np.int64)
+    n_units = dealt.n_units
+    tally = Tally(*(zeros.copy() for _ in range(4)), {"F1": zeros.copy(), "backcross_a": zeros.copy()}, zeros.copy(),
+                  np.zeros((n_units, n_units), dtype=np.int64),
+                  HeldOut.nobody_yet(dealt.of(dealt.unit), n_units))  # fmt: skip
+    for part in range(dealt.parts):
+        training = dealt.trained(part)
+        if training is None:
+            continue  # a unit without animals outside this part cannot be chosen for
+        size = dealt.settings.n_markers
+        if dealt.settings.size_from_curve:
+            size = size_from_curve(dealt, generator, part).size
+        tally.size_of_part[part] = size
+        rng = generator(f"part {part}")
+        tested = dealt.of(dealt.fold) == part
+        drawn = random_markers(training.usable, *dealt.places, max(dealt.settings.sizes),
+                               dealt.settings.min_spacing_bp, rng)  # fmt: skip
+        _judge_part(tally, dealt, training, dealt.take(drawn), tested, size, rng)
+        _judge_controls(tally.held, dealt, training, tested, size, partial(_task, generator, part))
+    return tally
+
+
+def _task(generator: Callable[[str], np.random.Generator], part: int, number: int) -> np.random.Generator:
+    return generator(f"part {part} random panel {number}")
+
+
+def _judge_controls(
+    held: HeldOut,
+    dealt: DealtAnimals,
+    training: Training,
+    tested: np.ndarray,
+    size: int,
+    generator: Callable[[int], np.random.Generator],
+) -> None:
+    """Call the tested animals in other ways, on as many markers as the panel has."""
+    held.logistic[tested] = logistic_calls(training.dosages[:, :size], training.local, tested)
+
+    def draw(number: int) -> np.ndarray:
+        return random_markers(training.usable, *dealt.places, size, dealt.settings.min_spacing_bp, generator(number))
+
+    def judge(markers: np.ndarray) -> np.ndarray:
+        dosages = dealt.take(markers)
+        counted = counts_by_unit(dosages, training.local, dealt.n_units)
+        table = class_table(*counted, dealt.classes, dealt.settings.error, training.prior)
+        return np.argmax(log_likelihoods(dosages[tested], table)[:, : dealt.n_units], axis=1)
+
+    held.random[:, tested] = random_calls(draw, judge, int(tested.sum()))
+
+
+def _judge_part(
+    tally: Tally,
+    dealt: DealtAnimals,
+    training: Training,
+    random_dosages: np.ndarray,
+    tested: np.ndarray,
+    size: int,
+    rng: np.random.Generator,
+) -> None:
+    n_units, classes, settings, local = dealt.n_units, dealt.classes, dealt.settings, training.local
+    sizes = reached(settings.sizes, training.dosages.shape[1])
+    rows, true = np.flatnonzero(tested), dealt.of(dealt.unit)[tested]
+    model = training.panel(dealt)
+    likelihood = log_likelihoods(training.dosages[rows], model.class_table(classes), sizes)
+    called = np.argmax(likelihood[..., :n_units], axis=-1)
+    right = called == true[:, None]
+    cutoffs = cutoffs_of(model, classes, sizes, settings.ratio_level, rng)
+    tally.right += right.sum(axis=0)
+    tally.tested += len(rows)
+    tally.flagged += (local_ratio(likelihood, true) > cutoffs[true]).sum(axis=0)
+    at = settings.sizes.index(size)
+    np.add.at(tally.confusion, (true, called[:, at]), 1)
+    tally.held.posterior[rows] = posterior(likelihood[:, at, :n_units], np.full(n_units, 1 / n_units))
+    for place, good in zip(dealt.of(dealt.site)[rows].tolist(), right[:, at].tolist(), strict=True):
+        entry = tally.by_site.setdefault(place, [0, 0])
+        entry[0] += good
+        entry[1] += 1
+    counted = counts_by_unit(random_dosages, local, n_units)
+    by_chance = class_table(*counted, classes, settings.error, training.prior)
+    likelihood = log_likelihoods(random_dosages[rows], by_chance, reached(settings.sizes, random_dosages.shape[1]))
+    tally.random_right += (np.argmax(likelihood[..., :n_units], axis=-1) == true[:, None]).sum(axis=0)
+    found, bred = sensitivity(model, classes, training.dosages[rows], true, cutoffs, sizes, rng)
+    for name, count in found.items():
+        tally.found[name] += count
+    tally.crosses += bred
+    tally.at_own_size += [int(found["backcross_a"][at]), bred]
+
+
+def resubstitution_calls(
+    dosages: np.ndarray,
+    counted_in: np.ndarray,
+    n_units: int,
+    sizes: list[int],
+    error: float,
+    prior: FrequencyPrior | None = None,
+) -> np.ndarray:
+    """Return the unit called for each animal by a panel and frequencies that it helped to make.
+
+    Args:
+        dosages: int8 (n_animals, n_loci), reference animals on the ranked markers, MISSING = -1.
+        counted_in: int (n_animals,), unit in whose frequencies each is counted; -1 if in none.
+        n_units: number of units.
+        sizes: numbers of leading markers, ascending.
+        error: chance that a called genotype is wrong.
+        prior: fitted prior; Dirichlet(1/2, 1/2) by default.
+
+    Returns:
+        int64 (n_animals, n_sizes).
+    """
+    table = class_table(*counts_by_unit(dosages, counted_in, n_units), class_list(n_units), error, prior)
+    likelihood = log_likelihoods(dosages, table, reached(sizes, dosages.shape[1]))
+    return np.argmax(likelihood[..., :n_units], axis=-1)
+
+
+def size_curve(tally: Tally, resubstitution: np.ndarray, sizes: list[int]) -> pd.DataFrame:
+    """Return the table size_curve; NaN where no part could be judged.
+
+    Args:
+        tally: from `nested_validation`.
+        resubstitution: (n_sizes,), share of animals rightly called by `resubstitution_calls`.
+        sizes: numbers of markers.
+    """
+
+    def share(count: np.ndarray, n: np.ndarray) -> np.ndarray:
+        return np.divide(count, n, out=np.full(len(sizes), np.nan), where=n > 0)
+
+    accuracy = wilson(tally.right, tally.tested)
+    f1, backcross = (wilson(tally.found[c], tally.crosses) for c in ("F1", "backcross_a"))
+    return pd.DataFrame(
+        {
+            "n_markers": sizes,
+            "nested_accuracy": share(tally.right, tally.tested),
+            "ci_low": accuracy[0],
+            "ci_high": accuracy[1],
+            "f1_sensitivity": share(tally.found["F1"], tally.crosses),
+            "backcross_sensitivity": share(tally.found["backcross_a"], tally.crosses),
+            "resubstitution_accuracy": resubstitution,
+            "random_panel_accuracy": share(tally.random_right, tally.tested),
+            "n_tested": tally.tested,
+            "f1_ci_low": f1[0],
+            "f1_ci_high": f1[1],
+            "backcross_ci_low": backcross[0],
+            "backcross_ci_high": backcross[1],
+            "n_crosses": tally.crosses,
+            "held_out_flagged": share(tally.flagged, tally.tested),
+        }
+    )

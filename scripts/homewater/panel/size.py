@@ -1,0 +1,160 @@
+"""How many markers a panel needs, by the backcrosses that it finds; crosses bred from animals left out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from homewater.crosses.gene_drop import draw_class
+from homewater.crosses.likelihood import MISSING, ClassList, log_likelihoods
+from homewater.crosses.odds import cutoff, local_ratio
+from homewater.crosses.simulated import PanelModel
+from homewater.panel.folds import DealtAnimals, Settings
+
+LOCALS_A_FOLD = 5000  # simulated locals behind each unit's cut-off in one part
+CROSSES_A_FOLD = 100  # crosses of each kind for each ordered pair of units in one part
+
+
+def haplotypes(dosages: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Return founder haplotypes of held-out animals: phase at random, missing copies drawn from those typed.
+
+    Panel markers lie far apart, so that phase carries next to nothing.
+
+    Args:
+        dosages: int8 (n_animals, n_loci), MISSING = -1.
+        rng: source of randomness.
+
+    Returns:
+        int8 (n_loci, 2 x n_animals); the reference allele where nobody is typed.
+    """
+    n, n_loci = dosages.shape
+    filled = dosages.copy()
+    for locus in np.flatnonzero((dosages == MISSING).any(axis=0)):
+        typed = dosages[dosages[:, locus] >= 0, locus]
+        absent = dosages[:, locus] == MISSING
+        filled[absent, locus] = rng.choice(typed, size=int(absent.sum())) if len(typed) else 0
+    first = rng.random((n, n_loci)) < 0.5
+    one = np.where(filled == 1, first, filled == 2)
+    return np.concatenate([one, filled - one]).T.astype(np.int8)
+
+
+def sensitivity(
+    panel: PanelModel,
+    classes: ClassList,
+    held_out: np.ndarray,
+    unit: np.ndarray,
+    cutoffs: np.ndarray,
+    sizes: list[int],
+    rng: np.random.Generator,
+) -> tuple[dict[str, np.ndarray], int]:
+    """Return how many crosses bred from held-out animals are flagged, by class and size, and how many were bred."""
+    found = {name: np.zeros(len(sizes), dtype=np.int64) for name in ("F1", "backcross_a")}
+    table = panel.class_table(classes)
+    parents = [held_out[unit == u] for u in range(panel.n_units)]
+    bred = 0
+    for a in range(panel.n_units):
+        for b in range(panel.n_units):
+            if a == b or min(len(parents[a]), len(parents[b])) < 2:
+                continue
+            pools = [haplotypes(parents[u], rng) for u in (a, b)]
+            bred += CROSSES_A_FOLD
+            for name, count in found.items():
+                dosages, _ = draw_class(name, *pools, panel.recombination, CROSSES_A_FOLD, rng)
+                crosses = np.ascontiguousarray(dosages.T)
+                patterns = held_out == MISSING
+                crosses[patterns[rng.integers(len(patterns), size=len(crosses))]] = MISSING
+                likelihood = log_likelihoods(crosses, table, sizes)
+                ratio = local_ratio(likelihood, np.full(len(crosses), a))
+                count += (ratio > cutoffs[a]).sum(axis=0)
+    return found, bred
+
+
+def reached(sizes: tuple[int, ...], n_loci: int) -> list[int]:
+    """Return the sizes, none above the number of markers that could be chosen."""
+    return [min(size, n_loci) for size in sizes]
+
+
+def cutoffs_of(
+    model: PanelModel, classes: ClassList, sizes: list[int], rate: float, rng: np.random.Generator
+) -> np.ndarray:
+    """Return the cut-off of each unit at each size from locals drawn, float64 (n_units, n_sizes)."""
+    cutoffs = np.empty((model.n_units, len(sizes)))
+    table = model.class_table(classes)
+    for u in range(model.n_units):
+        locals_drawn = model.draw("pure_a", u, u, LOCALS_A_FOLD, rng)
+        ratio = local_ratio(log_likelihoods(locals_drawn, table, sizes), np.full(LOCALS_A_FOLD, u))
+        cutoffs[u] = [cutoff(ratio[:, s], rate) for s in range(len(sizes))]
+    return cutoffs
+
+
+@dataclass(frozen=True)
+class SizeChoice:
+    """The smallest size that finds about as many backcrosses as the best.
+
+    Attributes:
+        size: markers.
+        sensitivity: float64 (n_sizes,), share of backcrosses beyond the cut-off.
+        error: float64 (n_sizes,), its standard error over parts; NaN with fewer than two.
+    """
+
+    size: int
+    sensitivity: np.ndarray
+    error: np.ndarray
+
+    def as_record(self, sizes: tuple[int, ...]) -> dict:
+        """Return the choice as it is kept."""
+        return {"sizes": list(sizes), "backcross_sensitivity": _or_none(self.sensitivity),
+                "standard_error": _or_none(self.error)}  # fmt: skip
+
+
+def size_from_curve(dealt: DealtAnimals, generator: Callable[[str], np.random.Generator], *without: int) -> SizeChoice:
+    """Return the smallest size whose sensitivity for a backcross is within one standard error of the best.
+
+    Every other part is left out in turn; crosses of its animals are judged by a panel, with cut-offs, from the rest.
+    Accuracy on pure animals alone would stop at a handful of markers, which miss most backcrosses.
+
+    Args:
+        dealt: the animals and how a panel is made.
+        generator: gives the random generator of a task by its name.
+        without: parts that have no say at all, for the outer figures.
+
+    Returns:
+        The choice; the panel's fixed size where no cross could be bred.
+
+    Source: the rule of one standard error, Breiman, Friedman, Olshen & Stone (1984) Classification and Regression
+        Trees, section 3.4.3.
+    """
+    by_part = []
+    for part in range(dealt.parts):
+        training = None if part in without else dealt.trained(*without, part)
+        if training is None:
+            continue
+        rng = generator(f"size {sorted(without)} {part}")
+        sizes = reached(dealt.settings.sizes, training.dosages.shape[1])
+        model = training.panel(dealt)
+        cutoffs = cutoffs_of(model, dealt.classes, sizes, dealt.settings.ratio_level, rng)
+        rows = dealt.of(dealt.fold) == part
+        found, bred = sensitivity(
+            model, dealt.classes, training.dosages[rows], dealt.of(dealt.unit)[rows], cutoffs, sizes, rng
+        )
+        if bred:
+            by_part.append(found["backcross_a"] / bred)
+    return smallest_near_best(np.array(by_part).reshape(-1, len(dealt.settings.sizes)), dealt.settings)
+
+
+def smallest_near_best(by_part: np.ndarray, settings: Settings) -> SizeChoice:
+    """Return the choice from sensitivities by part, float64 (n_parts, n_sizes); sizes as in the settings."""
+    n_parts, n_sizes = by_part.shape
+    if not n_parts:
+        return SizeChoice(settings.n_markers, np.full(n_sizes, np.nan), np.full(n_sizes, np.nan))
+    mean = by_part.mean(axis=0)
+    error = by_part.std(axis=0, ddof=1) / np.sqrt(n_parts) if n_parts > 1 else np.full(n_sizes, np.nan)
+    best = int(np.argmax(mean))
+    enough = mean >= mean[best] - np.nan_to_num(error[best])
+    return SizeChoice(settings.sizes[int(np.argmax(enough))], mean, error)
+
+
+def _or_none(values: np.ndarray) -> list[float | None]:
+    return [float(v) if np.isfinite(v) else None for v in values]

@@ -1,0 +1,149 @@
+"""Pages on one species: the panel and what it can do."""
+
+from __future__ import annotations
+
+import pandas as pd
+from markupsafe import Markup
+
+from homewater.report.figures.panel import draw_size_curve
+from homewater.report.pages.elements import Section, Table, Writer, unit_or_none
+from homewater.report.pages.results import SpeciesResults
+from homewater.report.pages.summary import chosen_size, n_panel_markers
+from homewater.report.words.numbers import is_missing
+
+
+def panel_section(species: SpeciesResults, writer: Writer, anchor: str) -> Section:
+    """Return the section on the panel and its proof."""
+    section, numbers = Section(writer.say("heading.panel"), anchor), writer.numbers
+    if species.n_units < 2 or not len(species.tables["panel"]):
+        why = {0: "panel.none.no_unit", 1: "panel.none.one_unit"}.get(species.n_units, "panel.none.other")
+        section.say(writer.say(why))
+        if species.n_units > 1 and species.panel_order:
+            section.say(*_shortage(species.panel_order, writer))
+        return section
+    count, row = n_panel_markers(species), chosen_size(species)
+    section.say(writer.say("panel.text", count=count))
+    section.say(*_order(species.panel_order, writer))
+    curve = species.tables["size_curve"]
+    if row is not None:
+        accuracy = numbers.interval(row["nested_accuracy"], row["ci_low"], row["ci_high"], percent=True)
+        crosses = {
+            name: numbers.interval(
+                row[f"{stem}_sensitivity"], row.get(f"{name}_ci_low"), row.get(f"{name}_ci_high"), percent=True
+            )
+            for name, stem in (("f1", "f1"), ("backcross", "backcross"))
+        }
+        section.say(writer.say("panel.accuracy", accuracy=accuracy, **crosses), *_size(species.panel_proof, writer))
+        points = [
+            writer.plain(
+                "alt.curve.point", accuracy=numbers.percent(r["nested_accuracy"]), n=numbers.count(r["n_markers"])
+            )
+            for r in curve.to_dict("records")
+        ]
+        alt = writer.plain("alt.curve", points=writer.plain("format.comma").join(points))
+        figure = draw_size_curve(curve, count, writer.words, numbers)
+        section.add("drawing", writer.drawing(figure, alt, writer.say("caption.curve")))
+    confusion = species.tables["confusion"]
+    if len(confusion):
+        section.add("table", _confusion_table(species, confusion, writer))
+    if len(species.tables["controls"]):
+        _add_controls(section, species, writer)
+    return section
+
+
+def _add_controls(section: Section, species: SpeciesResults, writer: Writer) -> None:
+    """Add what stands beside the nested figure, and whether posteriors keep their word."""
+    numbers, controls = writer.numbers, species.tables["controls"]
+    rows = []
+    for row in controls.to_dict("records"):
+        accuracy = numbers.interval(row["accuracy"], row["ci_low"], row["ci_high"], percent=True)
+        several = not is_missing(row["lowest"])
+        ends = {"low": numbers.percent(row["lowest"]), "high": numbers.percent(row["highest"])} if several else {}
+        spread = writer.say("controls.range", draws=numbers.count(row["n_draws"]), **ends) if several else ""
+        rows.append([writer.say(f"controls.{row['method']}"), accuracy, spread, numbers.count(row["n_animals"])])
+    columns = [
+        writer.column("column.method"),
+        *(writer.column(f"column.{name}", number=True) for name in ("accuracy", "draws", "animals")),
+    ]
+    section.add("table", writer.table(writer.say("caption.controls"), columns, rows))
+    of_method = controls.set_index("method")
+
+    def difference(method: str) -> str:
+        row = of_method.loc[method]
+        ends = [row[c] for c in ("difference_from_nested", "difference_ci_low", "difference_ci_high")]
+        return numbers.interval(*ends, percent=True)
+
+    if of_method["n_animals"].max() > 0:
+        values = {"optimism": difference("resubstitution"), "other": difference("logistic_regression")}
+        section.say(writer.say("controls.text", **values))
+    bins = species.tables["calibration"]
+    bins = bins[bins["n_animals"] > 0]
+    error = species.panel_proof.get("calibration") or {}
+    if not len(bins) or error.get("expected_calibration_error") is None:
+        return
+    cells = [
+        [
+            writer.say(
+                "calibration.bin", low=numbers.percent(r["posterior_low"]), high=numbers.percent(r["posterior_high"])
+            ),
+            numbers.count(r["n_animals"]),
+            numbers.percent(r["mean_posterior"]),
+            numbers.interval(r["share_right"], r["ci_low"], r["ci_high"], percent=True),
+        ]
+        for r in bins.to_dict("records")
+    ]
+    columns = [writer.column("column.posterior")]
+    columns += [writer.column(f"column.{name}", number=True) for name in ("animals", "mean_posterior", "share_right")]
+    section.add("table", writer.table(writer.say("caption.calibration"), columns, cells))
+    names = {"error": "expected_calibration_error", "mean": "if_calibrated", "high": "if_calibrated_high"}
+    kept = error["expected_calibration_error"] <= error["if_calibrated_high"]
+    texts = {name: numbers.percent(error[column]) for name, column in names.items()}
+    section.say(writer.say("calibration.kept" if kept else "calibration.broken", **texts))
+
+
+def _size(proof: dict, writer: Writer) -> list[Markup]:
+    """Return where the size of the panel comes from, if it was not fixed, and what that choice is worth."""
+    told = proof.get("at_own_size") or {}
+    if proof.get("size_from") != "curve" or not told.get("backcrosses"):
+        return []
+    numbers = writer.numbers
+    chosen = sorted(set(told["sizes"]))
+    ends = {"low": numbers.count(chosen[0]), "high": numbers.count(chosen[-1])}
+    share = told["backcrosses_found"] / told["backcrosses"]
+    found = numbers.interval(share, told["ci_low"], told["ci_high"], percent=True)
+    which = "panel.size.one" if len(chosen) == 1 else "panel.size.several"
+    return [writer.say(which, parts=numbers.count(len(told["sizes"])), found=found, **ends)]
+
+
+def _order(told: dict, writer: Writer) -> list[Markup]:
+    """Return what an order of the panel rests on: whether it is whole, what lies near its markers, their flanks."""
+    if not told:
+        return []
+    numbers, texts = writer.numbers, _shortage(told, writer)
+    bases = numbers.count(told["flank_bases"])
+    which = "panel.order.no_reference" if told["why_no_flanks"] else "panel.order.flanks"
+    texts.append(writer.say(which, reserves=numbers.count(told["n_reserve"]), bases=bases))
+    return [Markup(" ").join(texts)]
+
+
+def _shortage(told: dict, writer: Writer) -> list[Markup]:
+    """Return whether the panel is shorter than wanted, and how many markers lay too near another variant."""
+    numbers, texts = writer.numbers, []
+    if told["n_markers"] < told["n_wanted"]:
+        texts.append(writer.say("panel.short", count=told["n_markers"], wanted=numbers.count(told["n_wanted"])))
+    if told["min_clear_bases"]:
+        bases = numbers.count(told["min_clear_bases"])
+        texts.append(writer.say("panel.clear", bases=bases, count=told["n_near_others"]))
+    return texts
+
+
+def _confusion_table(species: SpeciesResults, confusion: pd.DataFrame, writer: Writer) -> Table:
+    counts = confusion.groupby(["true_unit", "called_unit"])["n"].sum()
+    called = [*species.unit_names, *sorted(set(confusion["called_unit"]) - set(species.unit_names))]
+    rows = [
+        [writer.chip(true), *(writer.numbers.count(counts.get((true, c), 0)) for c in called)]
+        for true in species.unit_names
+    ]
+    columns = [writer.column("column.true_unit")]
+    columns += [writer.column("column.called", number=True, unit=writer.unit(unit_or_none(c))) for c in called]
+    return writer.table(writer.say("caption.confusion"), columns, rows)

@@ -1,0 +1,241 @@
+"""Page one: what was found about each species, in plain words and in one order of questions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+from markupsafe import Markup
+
+from homewater.report.pages.elements import Writer
+from homewater.report.pages.results import SpeciesResults, StudyResults
+from homewater.report.words.numbers import is_missing
+
+MOST_RATES = 2
+LINE_GRADES = ("strong", "moderate")  # grades of a break that parts two units
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A question and what this study says to it."""
+
+    question: Markup
+    texts: list[Markup]
+
+
+def sites_of_unit(study: StudyResults, species: SpeciesResults, unit: str, own_only: bool = False) -> list[str]:
+    """Return the sites of a unit in coastal order; with `own_only` those whose own animals put them there."""
+    units = species.tables["units"]
+    chosen = units[(units["unit"] == unit) & ((units["basis"] == "own_animals") | (not own_only))]
+    return study.in_coast_order(list(chosen["locationID"]))
+
+
+def neighbours_across(study: StudyResults, species: SpeciesResults) -> list[tuple[str, str]]:
+    """Return the pairs of sites between which lines run: each break between two units, by its nearest sites.
+
+    Where the breaks name no such pair, neighbours along the coast that lie in different units stand for the line.
+    """
+    breaks, unit_of, units = species.tables["breaks"], species.unit_of, species.tables["units"]
+    pairs = list(zip(breaks["side_a_nearest_site"], breaks["side_b_nearest_site"], strict=True))
+    sampled = study.in_coast_order(list(units.loc[units["basis"] == "own_animals", "locationID"]))
+    for candidates in (pairs, pairwise(sampled)):
+        found = [(a, b) for a, b in candidates if unit_of.get(a) and unit_of.get(b) and unit_of[a] != unit_of[b]]
+        if found:
+            return found
+    return []
+
+
+def statement_values(values: dict, writer: Writer) -> dict[str, object]:
+    """Return the values of a statement as text: their kind follows from their name.
+
+    Args:
+        values: {name: value}; shares end in share, rate, power, level or posterior, distances in km, probabilities in
+            p or p_value; units and sites go by their ids; other numbers are F_ST or counts.
+        writer: the writer.
+    """
+    texts: dict[str, object] = {}
+    for name, value in values.items():
+        ending = name.rsplit("_", 1)[-1]
+        if isinstance(value, list):
+            texts[name] = writer.listing([_named(v, writer) for v in value])
+        elif isinstance(value, str):
+            texts[name] = _named(value, writer)
+        elif isinstance(value, bool):
+            texts[name] = writer.plain("format.yes" if value else "format.no")
+        elif ending in ("share", "rate", "power", "level", "posterior"):
+            texts[name] = writer.numbers.percent(value)
+        elif ending in ("p", "value"):
+            texts[name] = writer.numbers.p_value(value)
+        elif ending == "km":
+            texts[name] = writer.numbers.km(value)
+        else:
+            texts[name] = writer.numbers.count(value) if isinstance(value, int) else writer.numbers.number(value)
+    return texts
+
+
+def _named(value: object, writer: Writer) -> str:
+    text = str(value)
+    if text.startswith("unit_"):
+        return writer.unit(text)
+    return writer.site(text) if text in writer.study.locality else text
+
+
+def statement(species: SpeciesResults, writer: Writer) -> Markup:
+    """Return the statement of units/summary.json in words."""
+    identifier = f"statement.{species.summary['statement_id']}"
+    given = dict(species.summary.get("values", {}))
+    texts = statement_values(given, writer)
+    for name in [n.removesuffix("_ci_low") for n in given if n.endswith("_ci_low")]:
+        texts[name] = writer.numbers.interval(given[f"{name}_fst"], given[f"{name}_ci_low"], given[f"{name}_ci_high"])
+    return writer.say(identifier, **{k: texts[k] for k in writer.words.wanted(identifier)})
+
+
+def detectable(species: SpeciesResults, writer: Writer) -> Markup:
+    """Return which difference could have been seen, and with what chance."""
+    fst = species.summary["smallest_detectable_fst"]["value"]
+    if is_missing(fst):
+        return writer.say("summary.sure.not_detectable")
+    power = writer.numbers.stated(species.summary["power"])
+    return writer.say("summary.sure.detectable", fst=writer.numbers.number(fst), power=power)
+
+
+def answers(study: StudyResults, species: SpeciesResults, writer: Writer) -> list[Answer]:
+    """Return the answers about one species."""
+    asked = [
+        ("question.stocks", _stocks(study, species, writer)),
+        ("question.lines", _lines(study, species, writer)),
+        ("question.sure", _sure(species, writer)),
+        ("question.mixing", _mixing(study, species, writer)),
+        ("question.moves", _moves(species, writer)),
+        ("question.do", _to_do(study, species, writer)),
+    ]
+    return [Answer(writer.say(question), texts) for question, texts in asked]
+
+
+def _stocks(study: StudyResults, species: SpeciesResults, writer: Writer) -> list[Markup]:
+    if species.n_units < 2:
+        return [
+            writer.say("summary.units.one" if species.n_units else "summary.units.zero"),
+            statement(species, writer),
+        ]
+    units = writer.listing([writer.unit(u) for u in species.unit_names])
+    texts = [writer.say("summary.units.many", count=species.n_units, units=units)]
+    for unit in species.unit_names:
+        sites = sites_of_unit(study, species, unit)
+        if sites:
+            number = writer.say("scope.sites", count=len(sites))
+            ends = {"first": writer.site(sites[0]), "last": writer.site(sites[-1])}
+            name = writer.say("unit.title", number=unit.removeprefix("unit_"))
+            texts.append(writer.say("summary.unit_sites", unit=name, sites=number, **ends))
+    return texts
+
+
+def _lines(study: StudyResults, species: SpeciesResults, writer: Writer) -> list[Markup]:
+    pairs = neighbours_across(study, species)
+    if species.n_units < 2:
+        return [writer.say("summary.line.none")]
+    texts = [writer.say("summary.line", a=writer.site(a), b=writer.site(b)) for a, b in pairs]
+    units = species.tables["units"]
+    if species.contact_sites:
+        texts.append(writer.say("summary.contact", **_contact_names(study, species, writer)))
+    placed = units[units["basis"] == "own_animals"]
+    shared = [u for u in species.unit_names if placed.loc[placed["unit"] == u, "jurisdiction"].nunique() > 1]
+    split = placed.groupby("jurisdiction")["unit"].nunique().gt(1).any()
+    if shared:
+        names = writer.listing([writer.unit(u) for u in shared])
+        texts.append(writer.say("summary.line.border_differs", shared=names))
+    elif split:
+        texts.append(writer.say("summary.line.border_splits"))
+    else:
+        texts.append(writer.say("summary.line.border_same"))
+    return texts
+
+
+def _sure(species: SpeciesResults, writer: Writer) -> list[Markup]:
+    numbers, texts = writer.numbers, []
+    if species.n_units > 1:
+        breaks = species.tables["breaks"]
+        breaks = breaks[breaks["grade"].isin(LINE_GRADES) & breaks["fst_beyond_distance"].notna()]
+        if len(breaks):
+            top = breaks.loc[breaks["fst_beyond_distance"].astype(float).idxmax()]
+            interval = numbers.interval(top["fst_beyond_distance"], top["ci_low"], top["ci_high"])
+            texts.append(writer.say("summary.sure.break", interval=interval))
+        chosen = chosen_size(species)
+        if chosen is not None:
+            accuracy = numbers.interval(chosen["nested_accuracy"], chosen["ci_low"], chosen["ci_high"], percent=True)
+            count = n_panel_markers(species)
+            texts.append(writer.say("summary.sure.panel", count=count, accuracy=accuracy))
+    texts.append(detectable(species, writer))
+    return texts
+
+
+def n_panel_markers(species: SpeciesResults) -> int:
+    """Return how many markers the panel has, reserves left out."""
+    panel = species.tables["panel"]
+    return int((panel["use"] == "panel").sum()) if "use" in panel else len(panel)
+
+
+def chosen_size(species: SpeciesResults) -> dict | None:
+    """Return the row of the size curve that stands for the panel as made, or None without one."""
+    curve, n = species.tables["size_curve"], n_panel_markers(species)
+    if not len(curve) or not n:
+        return None
+    nearest = (curve["n_markers"].astype(float) - n).abs().to_numpy().argmin()
+    return curve.iloc[int(nearest)].to_dict()
+
+
+def _mixing(study: StudyResults, species: SpeciesResults, writer: Writer) -> list[Markup]:
+    if species.n_units < 2:
+        return [writer.say("summary.mixing.one_unit" if species.n_units else "summary.mixing.no_unit")]
+    rates = species.tables["site_rates"]
+    if not len(rates):
+        return [writer.say("summary.mixing.empty")]
+    rates = rates[~rates["locationID"].isin(species.contact_sites)]
+    clear = rates[rates["ci_low"].astype(float) * rates["n"].astype(float) > rates["expected_false"].astype(float)]
+    clear = clear.sort_values("rate", ascending=False, kind="stable")
+    texts = []
+    for row in clear.head(MOST_RATES).to_dict("records"):
+        rate = writer.numbers.interval(row["rate"], row["ci_low"], row["ci_high"], percent=True)
+        texts.append(writer.say("summary.mixing.rate", site=writer.site(row["locationID"]), rate=rate))
+    if len(clear) > MOST_RATES:
+        texts.append(writer.say("summary.mixing.more", count=len(clear) - MOST_RATES))
+    texts = texts or [writer.say("summary.mixing.none")]
+    if species.contact_sites:
+        texts.append(writer.say("summary.mixing.contact", **_contact_names(study, species, writer)))
+    return texts
+
+
+def _contact_names(study: StudyResults, species: SpeciesResults, writer: Writer) -> dict[str, object]:
+    sites = study.in_coast_order(species.contact_sites)
+    return {"count": len(sites), "sites": writer.listing([writer.site(s) for s in sites])}
+
+
+def _moves(species: SpeciesResults, writer: Writer) -> list[Markup]:
+    flows = species.tables["flows"]
+    if not len(flows):
+        return [writer.say("summary.moves.none")]
+    individuals = flows["individuals"].astype("Float64").fillna(0).astype(int)
+    if not individuals.sum():
+        return [writer.say("summary.moves.empty")]
+    untraced = flows["source_unit"] == "untraced"
+    beyond = ~untraced & ((flows["source_unit"] == "none") | (flows["destination_unit"] == "none"))
+    crossing = flows["crosses_boundary"].fillna(False).astype(bool)
+    sums = {"crossing": crossing, "beyond": beyond, "untraced": untraced}
+    total = writer.say("summary.moves.total", count=int(individuals.sum()))
+    texts = {k: writer.numbers.count(individuals[v].sum()) for k, v in sums.items()}
+    return [writer.say("summary.moves.parts", total=total, **texts)]
+
+
+def _to_do(study: StudyResults, species: SpeciesResults, writer: Writer) -> list[Markup]:
+    if not species.n_units:
+        return [writer.say("summary.do.sample")]
+    texts = [writer.say("summary.do.separate" if species.n_units > 1 else "summary.do.one")]
+    ranking = species.tables["source_ranking"]
+    empty = set(ranking["destination"]) - {d for d in ranking["destination"] if species.unit_of.get(d)}
+    if empty:
+        names = writer.listing([writer.site(s) for s in study.in_coast_order(empty)])
+        texts.append(writer.say("summary.do.no_stock", count=len(empty), sites=names))
+    flagged = int(species.tables["calls"]["outcome"].isin(["non_local", "mixed", "unsampled_origin"]).sum())
+    if flagged:
+        texts.append(writer.say("summary.do.recheck", count=flagged))
+    return texts

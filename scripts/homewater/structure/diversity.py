@@ -1,0 +1,157 @@
+"""Diversity of each site from genotype counts, before any filter on frequency, Hardy-Weinberg or linkage."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from homewater.statistics.fst import HET, HOM_ALT, HOM_REF
+from homewater.statistics.intervals import chromosome_blocks, divide_or_nan, ratio_interval
+from homewater.structure.effective_size import EffectiveSize
+
+CHUNK = 16384  # markers held at once as float64
+
+
+def expected_heterozygosity(alternate: np.ndarray, typed: np.ndarray) -> np.ndarray:
+    """Return, per marker, the chance that two allele copies drawn at random from the population differ.
+
+    Args:
+        alternate: alternate-allele copies, any shape.
+        typed: animals typed, same shape.
+
+    Returns:
+        float64, in [0, 1]; NaN where nobody is typed.
+
+    Source: Nei (1978) Genetics 89:583-590, small-sample form for diploids.
+    """
+    alternate, copies = np.asarray(alternate, dtype=np.float64), 2 * np.asarray(typed, dtype=np.float64)
+    p = divide_or_nan(alternate, copies)
+    return 2 * p * (1 - p) * divide_or_nan(copies, copies - 1)
+
+
+def chance_absent(count: np.ndarray, copies: np.ndarray, drawn: np.ndarray | int) -> np.ndarray:
+    """Return the chance that an allele seen `count` times in `copies` is not among `drawn` copies without replacement.
+
+    Args:
+        count: copies of the allele, any shape.
+        copies: all copies typed.
+        drawn: copies drawn, at most `copies`.
+
+    Source: Hurlbert (1971) Ecology 52:577-586; El Mousadik & Petit (1996) Theor Appl Genet 92:832-839.
+    """
+    rest = copies - count
+    possible = rest >= drawn
+    top = np.where(possible, rest, drawn).astype(np.float64)
+
+    def ways(n):  # the factorial of `drawn` cancels
+        return special.gammaln(n + 1.0) - special.gammaln(n - drawn + 1.0)
+
+    return np.where(possible, np.exp(ways(top) - ways(np.maximum(copies, drawn).astype(np.float64))), 0.0)
+
+
+def diversity_sums(counts: np.ndarray, block: np.ndarray, copies_drawn: int) -> dict[str, np.ndarray]:
+    """Return sums over markers by block and site.
+
+    Args:
+        counts: int32 (n_markers, n_sites, 4): homozygous reference, heterozygous, homozygous alternate, missing.
+        block: int (n_markers,), as `chromosome_blocks` gives it.
+        copies_drawn: copies to which allele numbers are rarefied.
+
+    Returns:
+        float64 (n_blocks, n_sites) each: `markers` typed in anybody, `observed` and `expected` heterozygosity over
+        them; `rarefied` markers with at least `copies_drawn` copies, `alleles` and `private` expected in such a draw.
+        A private allele is one that no other site would show in a draw of as many copies (or of all it has).
+    """
+    n_blocks, n_sites = (int(block.max()) + 1 if block.size else 0), counts.shape[1]
+    names = ("markers", "observed", "expected", "rarefied", "alleles", "private")
+    sums = {name: np.zeros((n_blocks, n_sites)) for name in names}
+    for start in range(0, len(counts), CHUNK):
+        part, where = counts[start : start + CHUNK].astype(np.float64), block[start : start + CHUNK]
+        typed = part[:, :, HOM_REF] + part[:, :, HET] + part[:, :, HOM_ALT]
+        alternate = part[:, :, HET] + 2 * part[:, :, HOM_ALT]
+        known, enough = typed > 0, 2 * typed >= copies_drawn
+        drawn = np.minimum(2 * typed, copies_drawn)
+        values = {
+            "markers": known,
+            "observed": np.where(known, divide_or_nan(part[:, :, HET], typed), 0.0),
+            "expected": np.where(known, expected_heterozygosity(alternate, typed), 0.0),
+            "rarefied": enough,
+            "alleles": np.zeros(typed.shape),
+            "private": np.zeros(typed.shape),
+        }
+        for count in (alternate, 2 * typed - alternate):
+            absent = chance_absent(count, 2 * typed, drawn)
+            values["alleles"] += np.where(enough, 1 - absent, 0.0)
+            values["private"] += np.where(enough, (1 - absent) * _product_of_others(absent), 0.0)
+        for name, value in values.items():
+            np.add.at(sums[name], where, value)
+    return sums
+
+
+def _product_of_others(values: np.ndarray) -> np.ndarray:
+    """For each column the product of the other columns, by running products from both ends (no division by zero)."""
+    ones = np.ones((len(values), 1))
+    before = np.concatenate([ones, np.cumprod(values, axis=1)[:, :-1]], axis=1)
+    after = np.concatenate([np.cumprod(values[:, ::-1], axis=1)[:, ::-1][:, 1:], ones], axis=1)
+    return before * after[:, : values.shape[1]]
+
+
+def private_allele_counts(counts: np.ndarray) -> np.ndarray:
+    """Return int64 (n_sites,): alleles seen at one site and at no other, over all markers; grows with sample size.
+
+    Args:
+        counts: int32 (n_markers, n_sites, 4).
+    """
+    alternate = counts[:, :, HET] + 2 * counts[:, :, HOM_ALT]
+    reference = counts[:, :, HET] + 2 * counts[:, :, HOM_REF]
+    total = np.zeros(counts.shape[1], dtype=np.int64)
+    for present in (alternate > 0, reference > 0):
+        total += (present & (present.sum(axis=1, keepdims=True) == 1)).sum(axis=0)
+    return total
+
+
+def site_diversity(
+    counts: np.ndarray,
+    location_ids: np.ndarray,
+    chrom: np.ndarray,
+    pos: np.ndarray,
+    sizes: list[EffectiveSize],
+    min_individuals: int,
+) -> pd.DataFrame:
+    """Return one row a site.
+
+    Intervals are t intervals of the jackknife over chromosomes (or contiguous blocks where these are few): they cover
+    which markers were typed, and hold as far as the animals are a random sample.
+
+    Args:
+        counts: int32 (n_markers, n_sites, 4), over the markers that pass the technical filters.
+        location_ids: str (n_sites,).
+        chrom: (n_markers,) chromosomes.
+        pos: (n_markers,) positions, base pairs.
+        sizes: effective size of each site.
+        min_individuals: alleles are counted in draws of twice as many copies; smaller sites have no such values.
+
+    Returns:
+        Table site_diversity; NaN where undefined, and where a bound of the effective size is infinite.
+    """
+    block = chromosome_blocks(chrom, pos)
+    sums = diversity_sums(counts, block, 2 * min_individuals)
+    animals = counts[0].sum(axis=1) if len(counts) else np.zeros(counts.shape[1], dtype=np.int64)
+    table = {"locationID": [str(name) for name in location_ids], "n": animals.astype(np.int64)}
+    for name, top, bottom, weights in (
+        ("observed_heterozygosity", sums["observed"], sums["markers"], sums["markers"]),
+        ("expected_heterozygosity", sums["expected"], sums["markers"], sums["markers"]),
+        ("inbreeding_coefficient", sums["expected"] - sums["observed"], sums["expected"], sums["markers"]),
+        ("allelic_richness", sums["alleles"], sums["rarefied"], sums["rarefied"]),
+        ("private_allelic_richness", sums["private"], sums["rarefied"], sums["rarefied"]),
+    ):
+        estimate, low, high, _ = ratio_interval(top, bottom, weights)
+        table |= {name: estimate, f"{name}_ci_low": low, f"{name}_ci_high": high}
+    table["private_alleles"] = private_allele_counts(counts)
+    for name, attribute in (("", "estimate"), ("_ci_low", "low"), ("_ci_high", "high")):
+        values = np.array([getattr(size, attribute) for size in sizes], dtype=np.float64)
+        table[f"effective_size{name}"] = np.where(np.isfinite(values), values, np.nan)
+    table["effective_size_basis"] = [size.basis for size in sizes]
+    table["effective_size_markers"] = np.array([size.n_markers for size in sizes], dtype=np.int64)
+    return pd.DataFrame(table)

@@ -1,0 +1,178 @@
+"""F_ST of every pair of sites: estimate, interval over chromosomes, and a test that permutes animals between them."""
+
+from __future__ import annotations
+
+import numba
+import numpy as np
+import pandas as pd
+
+from homewater.genotypes.bit_planes import popcount
+from homewater.running.seeds import generator
+from homewater.statistics.fst import block_weights, group_pairs, pair_components
+from homewater.statistics.intervals import chromosome_blocks, false_discovery, permutation_p, ratio_interval
+
+MAX_TEST_MARKERS = 5000  # more than this sharpens the test little and costs time in proportion (common practice)
+WORD = 64
+
+
+def pairwise_table(
+    counts: np.ndarray,
+    location_ids: np.ndarray,
+    chrom: np.ndarray,
+    pos: np.ndarray,
+    p_values: np.ndarray,
+    sea_distance: pd.DataFrame,
+    min_individuals: int,
+) -> pd.DataFrame:
+    """Return one row a pair of sites.
+
+    Args:
+        counts: int32 (n_markers, n_sites, 4), over the markers that pass the technical filters. Frequency filters are
+            not applied: leaving rare alleles out would raise F_ST.
+        location_ids: str (n_sites,).
+        chrom: (n_markers,) chromosomes.
+        pos: (n_markers,) positions, base pairs.
+        p_values: float64 (n_pairs,), pairs as in `group_pairs`; NaN where not tested.
+        sea_distance: site_a, site_b, sea_km of every pair of sites, either order.
+        min_individuals: pairs with a site of fewer animals are listed with empty values.
+
+    Returns:
+        Table pairwise_fst. Estimates and bounds may be below 0: an unbiased estimate of nothing often is.
+    """
+    first, second = group_pairs(len(location_ids))
+    block = chromosome_blocks(chrom, pos)
+    fst, low, high, _ = ratio_interval(*pair_components(counts, block), block_weights(block))
+    animals = animals_of(counts)
+    enough = np.minimum(animals[first], animals[second]) >= min_individuals
+    km = {frozenset(pair): d for *pair, d in sea_distance[["site_a", "site_b", "sea_km"]].itertuples(index=False)}
+    names = [str(name) for name in location_ids]
+    p_values = np.where(enough, p_values, np.nan)
+    return pd.DataFrame(
+        {
+            "site_a": [names[i] for i in first],
+            "site_b": [names[j] for j in second],
+            "fst": np.where(enough, fst, np.nan),
+            "ci_low": np.where(enough, low, np.nan),
+            "ci_high": np.where(enough, high, np.nan),
+            "p_value": p_values,
+            "q_value": false_discovery(p_values),
+            "sea_km": [km.get(frozenset((names[i], names[j])), np.nan) for i, j in zip(first, second, strict=True)],
+            "n_a": animals[first],
+            "n_b": animals[second],
+        }
+    )
+
+
+def animals_of(counts: np.ndarray) -> np.ndarray:
+    """Return int64 (n_sites,): animals of each site, typed or not.
+
+    Args:
+        counts: int32 (n_markers, n_sites, 4); the four counts of a marker add up to the animals.
+    """
+    return counts[0].sum(axis=1).astype(np.int64) if len(counts) else np.zeros(counts.shape[1], dtype=np.int64)
+
+
+def permutation_p_values(
+    dosages: np.ndarray, site: np.ndarray, n_sites: int, permutations: int, seed: int, species: str, names: list[str]
+) -> np.ndarray:
+    """Return the p value of "one population" for every pair of sites, by permuting whole animals between the two.
+
+    Permuting animals, not alleles, keeps each animal's genotypes together, so linkage and departures from
+    Hardy-Weinberg proportions within sites do not make the test wrong. The statistic is F_ST itself. Close kin at one
+    site are not exchangeable with the rest: the test then also answers to family sampling.
+
+    Args:
+        dosages: int8 (n_markers, n_animals), MISSING = -1.
+        site: int (n_animals,), site of each animal, in 0..n_sites-1.
+        n_sites: number of sites.
+        permutations: permutations a pair.
+        seed: the study's seed.
+        species: species id.
+        names: name of each site; a pair's draws depend on its two names only.
+
+    Returns:
+        float64 (n_pairs,), (b + 1) / (m + 1); NaN where the pair has under three animals or a site has none.
+    """
+    first, second = group_pairs(n_sites)
+    out = np.full(first.size, np.nan)
+    for pair, (i, j) in enumerate(zip(first.tolist(), second.tolist(), strict=True)):
+        members = np.concatenate([np.flatnonzero(site == i), np.flatnonzero(site == j)])
+        n_first = int((site == i).sum())
+        if not 0 < n_first < members.size or members.size < 3:
+            continue
+        draw = generator(seed, "pairwise_fst", species, f"{names[i]}\x1f{names[j]}")
+        ours = np.zeros((permutations + 1, members.size), dtype=bool)
+        ours[0, :n_first] = True  # the observation is the first row
+        chosen = np.argsort(draw.random((permutations, members.size)), axis=1, kind="stable")[:, :n_first]
+        np.put_along_axis(ours[1:], chosen, True, axis=1)
+        statistic = permuted_fst(np.ascontiguousarray(dosages[:, members]), ours)
+        if np.isfinite(statistic[0]):
+            tied = 1e-12 * max(1.0, abs(statistic[0]))  # the same split summed again must count as equal
+            out[pair] = permutation_p((statistic[1:] >= statistic[0] - tied).sum(), permutations)
+    return out
+
+
+def permuted_fst(dosages: np.ndarray, first_group: np.ndarray) -> np.ndarray:
+    """Return Weir & Cockerham's F_ST of two groups of animals, for many splits of the same animals.
+
+    Args:
+        dosages: int8 (n_markers, n_animals), MISSING = -1.
+        first_group: bool (n_splits, n_animals), True for the animals of the first group.
+
+    Returns:
+        float64 (n_splits,), ratio of sums over markers; NaN without variation.
+
+    Source: Weir & Cockerham (1984) Evolution 38:1358-1370, with what no split changes (animals typed, allele copies and
+        heterozygotes of both groups together) taken out of the loop.
+    """
+    planes = np.stack([_words(dosages == value) for value in (1, 2)] + [_words(dosages >= 0)], axis=1)
+    return _permuted_fst(planes, _words(first_group))
+
+
+def _words(bits: np.ndarray) -> np.ndarray:
+    n_words = -(-bits.shape[1] // WORD)
+    padded = np.zeros((bits.shape[0], n_words * WORD), dtype=bool)
+    padded[:, : bits.shape[1]] = bits
+    return np.packbits(padded, axis=1, bitorder="little").view("<u8").astype(np.uint64)
+
+
+@numba.njit(cache=True)
+def _permuted_fst(planes, masks):  # pragma: no cover
+    n_splits, n_words = masks.shape
+    top, bottom = np.zeros(n_splits), np.zeros(n_splits)
+    for marker in range(planes.shape[0]):
+        het, hom, total = 0, 0, 0
+        for w in range(n_words):
+            het += np.int64(popcount(planes[marker, 0, w]))
+            hom += np.int64(popcount(planes[marker, 1, w]))
+            total += np.int64(popcount(planes[marker, 2, w]))
+        copies = het + 2 * hom
+        if total < 3 or copies == 0 or copies == 2 * total:
+            continue
+        mean = total / 2
+        p, h = copies / (2 * total), het / total
+        spread_unit = 1 / (2 * total * total)
+        variance = p * (1 - p)
+        b_unit = mean / (mean - 1)
+        for split in range(n_splits):
+            n1, x1 = 0, 0
+            for w in range(n_words):
+                mask = masks[split, w]
+                n1 += np.int64(popcount(planes[marker, 2, w] & mask))
+                x1 += np.int64(popcount(planes[marker, 0, w] & mask))
+                x1 += 2 * np.int64(popcount(planes[marker, 1, w] & mask))
+            product = n1 * (total - n1)
+            if product == 0:
+                continue
+            gap = x1 * total - copies * n1
+            ratio = 1.0 / product
+            spread = gap * gap * spread_unit * ratio  # 2 n1 n2 / total^2 x (p1 - p2)^2
+            within = variance - spread / 2
+            a = total * total / 4 * ratio * (spread - (within - h / 4) / (mean - 1))
+            top[split] += a
+            bottom[split] += a + b_unit * (within - (total - 1) / (2 * total) * h) + h / 2
+    out = np.full(n_splits, np.nan)
+    for split in range(n_splits):
+        if bottom[split] != 0:
+            out[split] = top[split] / bottom[split]
+    return out

@@ -1,0 +1,90 @@
+"""What the ledger of moved animals says about the units."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+NO_UNIT, UNTRACED = "none", "untraced"
+
+
+FLOW_COLUMNS = [
+    "species",
+    "source_unit",
+    "destination_unit",
+    "individuals",
+    "crosses_boundary",
+    "transfers",
+    "transfers_without_count",
+    "lost_or_dead",
+]
+
+
+def unit_by_site(units: pd.DataFrame) -> dict[str, str]:
+    """Return {locationID: unit}, `NO_UNIT` for a site without local stock.
+
+    Args:
+        units: table units (locationID, unit, ...), one row a site.
+    """
+    known = units["unit"].astype(object).where(units["unit"].notna(), "")
+    return {site: str(unit) or NO_UNIT for site, unit in zip(units["locationID"], known, strict=True)}
+
+
+def _unit_order(unit: str) -> tuple[int, int]:
+    if unit == UNTRACED:
+        return (2, 0)
+    return (1, 0) if unit == NO_UNIT else (0, int(unit.removeprefix("unit_")))
+
+
+def _sum_or_missing(values: pd.Series) -> int | None:
+    known = values.dropna()
+    return int(known.sum()) if len(known) else None
+
+
+def flows(transfers: pd.DataFrame, units: pd.DataFrame, species: str) -> pd.DataFrame:
+    """Sum the ledger by unit of source and unit of destination.
+
+    Args:
+        transfers: table transfers, all species; sourceLocationID empty where a move cannot be traced.
+        units: table units of this species; every site of the ledger is in it.
+        species: species id; rows of other species are left out.
+
+    Returns:
+        Table flows: one row for each pair of units that occurs, in unit order, then no unit, then untraced. A boundary
+        is crossed where both units are known and differ; where either is not known the cell is missing, never false.
+    """
+    unit_of = unit_by_site(units)
+    own = transfers[transfers["species"] == species]
+    sources = [unit_of[site] if site else UNTRACED for site in own["sourceLocationID"].fillna("")]
+    destinations = [unit_of[site] for site in own["destinationLocationID"]]
+    lost = own["lost_or_dead"] if "lost_or_dead" in own else pd.Series(pd.NA, index=own.index, dtype="Int64")
+    rows = []
+    for pair in sorted(
+        set(zip(sources, destinations, strict=True)), key=lambda p: (_unit_order(p[0]), _unit_order(p[1]))
+    ):
+        chosen = [(s, d) == pair for s, d in zip(sources, destinations, strict=True)]
+        counts = own.loc[chosen, "individualCount"]
+        told = NO_UNIT not in pair and pair[0] != UNTRACED
+        rows.append(
+            {
+                "species": species,
+                "source_unit": pair[0],
+                "destination_unit": pair[1],
+                "individuals": _sum_or_missing(counts),
+                "crosses_boundary": (pair[0] != pair[1]) if told else None,
+                "transfers": sum(chosen),
+                "transfers_without_count": int(counts.isna().sum()),
+                "lost_or_dead": _sum_or_missing(lost[chosen]),
+            }
+        )
+    return pd.DataFrame(rows, columns=FLOW_COLUMNS)
+
+
+def destinations(transfers: pd.DataFrame, sites: pd.DataFrame, species: str) -> list[str]:
+    """Return the sites that advice is given for, in site order.
+
+    Every farm and hatchery, and every destination of the ledger for this species; every site where there is neither.
+    """
+    named = set(transfers.loc[transfers["species"] == species, "destinationLocationID"])
+    kind = sites["kind"].replace("", "wild").fillna("wild")
+    chosen = [s for s, k in zip(sites["locationID"], kind, strict=True) if k != "wild" or s in named]
+    return chosen or list(sites["locationID"])

@@ -1,0 +1,234 @@
+"""Differences between sites with the error of any figure made from them, chromosomes being the replicates.
+
+Sites are too few and too alike to be permuted. Everything here is computed once from all blocks of the genome and once
+without each block, so that a figure made from many pairs of sites gets its error from chromosomes, which are
+independent whatever the sites have in common.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from homewater.statistics.fst import block_weights, group_pairs, pair_components
+from homewater.statistics.intervals import jackknife, t_quantile
+
+
+@dataclass(frozen=True)
+class Replicates:
+    """Pairwise figures from all blocks (first) and without each block (the rest).
+
+    Attributes:
+        linear: float64 (n_blocks + 1, n, n), F / (1 - F) of each pair of sites (Rousset 1997); NaN where undefined.
+        between: float64 (n_blocks + 1, n, n), Weir & Cockerham's component between the two sites of a pair, summed over
+            markers and divided by the mean over pairs of the summed total: half the squared difference of frequencies,
+            without sampling noise, on the scale of F_ST.
+        weights: int64 (n_blocks,), markers a block.
+    """
+
+    linear: np.ndarray
+    between: np.ndarray
+    weights: np.ndarray
+
+    @property
+    def degrees(self) -> int:
+        """Degrees of freedom of every error: blocks that hold data, less one."""
+        return max(0, int((self.weights > 0).sum()) - 1)
+
+    def error(self, values: np.ndarray) -> np.ndarray:
+        """Return the jackknife standard error of a figure, float64 (...); its replicates are (n_blocks + 1, ...)."""
+        values = np.asarray(values, dtype=np.float64)
+        if len(values) < 3:
+            return np.full(values.shape[1:], np.nan)
+        return jackknife(values[1:], values[0], self.weights)
+
+    def interval(self, values: np.ndarray, confidence: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
+        """Return (low, high) of a figure from its replicates."""
+        reach = self.error(values) * t_quantile(self.degrees, confidence)
+        return values[0] - reach, values[0] + reach
+
+    def p_greater(self, values: np.ndarray, null: float = 0.0) -> float:
+        """Return the one-sided p value of "not above `null`" by Student's t, NaN where there is no error."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = (values[0] - null) / self.error(values)
+        if self.degrees < 1 or not np.isfinite(t):
+            return float("nan")
+        return float(special.stdtr(self.degrees, -t))
+
+
+def pair_replicates(counts: np.ndarray, block: np.ndarray) -> Replicates:
+    """Return the pairwise figures and their replicates.
+
+    Args:
+        counts: int32 (n_markers, n_sites, 4), homozygous reference, heterozygous, homozygous alternate, missing.
+        block: int64 (n_markers,), as `homewater.statistics.intervals.chromosome_blocks` gives it.
+
+    Source: Weir & Cockerham (1984) Evolution 38:1358-1370; Rousset (1997) Genetics 145:1219-1228.
+    """
+    n = counts.shape[1]
+    if not len(block) or n < 2:
+        empty = np.full((1, n, n), np.nan)
+        return Replicates(empty, empty, np.zeros(0, dtype=np.int64))
+    numerator, denominator = pair_components(counts, block)
+    top = np.concatenate([numerator.sum(0, keepdims=True), numerator.sum(0) - numerator])
+    bottom = np.concatenate([denominator.sum(0, keepdims=True), denominator.sum(0) - denominator])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        linear = np.where(bottom > top, top / (bottom - top), np.nan)
+        between = top / bottom.mean(axis=1, keepdims=True)
+    first, second = group_pairs(n)
+    square = []
+    for values in (linear, between):
+        matrix = np.zeros((len(values), n, n))
+        matrix[:, first, second] = matrix[:, second, first] = values
+        square.append(matrix)
+    return Replicates(square[0], square[1], block_weights(block))
+
+
+def to_fst(linear: np.ndarray) -> np.ndarray:
+    """Return F of F / (1 - F)."""
+    return linear / (1 + linear)
+
+
+def mean_between(matrix: np.ndarray, one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Return the mean over all pairs of a site of `one` with a site of `other`; undefined pairs are left out.
+
+    Args:
+        matrix: float64 (..., n, n).
+        one: int (a,), site numbers.
+        other: int (b,), site numbers.
+
+    Returns:
+        float64 (...); NaN where no pair is defined.
+    """
+    block = matrix[..., one[:, None], other[None, :]]
+    known = np.isfinite(block)
+    total = np.where(known, block, 0.0).sum(axis=(-2, -1))
+    number = known.sum(axis=(-2, -1))
+    return np.where(number > 0, total / np.maximum(number, 1), np.nan)
+
+
+def weighted_median(values: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Return, in each row, the lowest value below or at which half of the weight lies.
+
+    Args:
+        values: float64 (rows, m); NaN counts for nothing.
+        weights: float64 (m,), not negative.
+
+    Returns:
+        float64 (rows,); NaN where no weight is left.
+    """
+    out = np.full(len(values), np.nan)
+    for row, line in enumerate(values):
+        usable = np.flatnonzero(np.isfinite(line) & (weights > 0))
+        if usable.size:
+            order = usable[np.argsort(line[usable], kind="stable")]
+            reached = np.cumsum(weights[order])
+            out[row] = line[order[np.searchsorted(reached, reached[-1] / 2 * (1 - 1e-12))]]
+    return out
+
+
+def step_rate(replicates: Replicates, km: np.ndarray, edges: np.ndarray) -> np.ndarray:
+    """Return the median step between neighbours, F / (1 - F) a km, each edge weighing as much as it is long.
+
+    It is the line through the origin with the least sum of absolute deviations; a minority of breaks among the edges
+    does not move it.
+
+    Args:
+        replicates: pairwise figures.
+        km: float64 (n, n), distances by water.
+        edges: int (m, 2), neighbours.
+
+    Returns:
+        float64 (n_blocks + 1,); NaN where no edge is longer than 0. It may be negative.
+    """
+    return weighted_median(*_steps(replicates, km, edges))
+
+
+def least_step_rate(replicates: Replicates, km: np.ndarray, edges: np.ndarray) -> np.ndarray:
+    """Return the smallest step between neighbours, F / (1 - F) a km: of two, the one that a break has not raised.
+
+    Args:
+        replicates: as in `step_rate`.
+        km: as in `step_rate`.
+        edges: int (m, 2), neighbours.
+
+    Returns:
+        float64 (n_blocks + 1,); NaN where no edge is longer than 0. It may be negative.
+    """
+    steps, _ = _steps(replicates, km, edges)
+    known = np.isfinite(steps)
+    return np.where(known.any(axis=1), np.where(known, steps, np.inf).min(axis=1, initial=np.inf), np.nan)
+
+
+def _steps(replicates: Replicates, km: np.ndarray, edges: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return F / (1 - F) a km of each edge, (n_blocks + 1, m), and its length; edges of no length are left out."""
+    i, j = edges.reshape(-1, 2).T
+    length = km[i, j]
+    apart = length > 0
+    return replicates.linear[:, i[apart], j[apart]] / length[apart], length[apart]
+
+
+@dataclass(frozen=True)
+class Mixture:
+    """Whether a place is a mixture of two others.
+
+    Attributes:
+        share: share of `one` (0 to 1, not clipped).
+        share_error: its standard error.
+        own_drift: differentiation that no mixture of the two explains, F / (1 - F).
+        own_drift_low: lower bound of its one-sided 95 % interval.
+        spread: differentiation between the two, beyond distance, F / (1 - F).
+        spread_low: lower bound of its one-sided 95 % interval.
+        f3_t: t value of f3; below -3 only a mixture of the two (or of their kin) explains it.
+    """
+
+    share: float
+    share_error: float
+    own_drift: float
+    own_drift_low: float
+    spread: float
+    spread_low: float
+    f3_t: float
+
+
+def mixture(
+    replicates: Replicates, km: np.ndarray, rate: np.ndarray, place: np.ndarray, one: np.ndarray, other: np.ndarray
+) -> Mixture:
+    """Return how far a place is a mixture of two others, what distance explains being taken off first.
+
+    With E the differentiation beyond distance, a mixture with share m of `one` has E(place, one) = (1 - m)^2 E(one,
+    other) + d and E(place, other) = m^2 E(one, other) + d, where d is the place's own drift; hence m and d.
+
+    Args:
+        replicates: pairwise figures.
+        km: float64 (n, n), distances by water.
+        rate: float64 (n_blocks + 1,), F / (1 - F) a km explained by distance, by replicate.
+        place: int, site numbers of the place.
+        one: int, site numbers of the first flank.
+        other: int, site numbers of the second flank.
+
+    Source: Patterson et al. (2012) Genetics 192:1065-1093, f3 and its unbiased form (here from Weir & Cockerham's
+        components, which take the sampling noise out); the equations for m and d follow from its equation 1.
+    """
+
+    def beyond(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+        return mean_between(replicates.linear, a, b) - rate * mean_between(km, a, b)
+
+    to_one, to_other, spread = beyond(place, one), beyond(place, other), beyond(one, other)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = (to_other + spread - to_one) / (2 * spread)
+        f3 = [mean_between(replicates.between, *pair) for pair in ((place, one), (place, other), (one, other))]
+        third = f3[0] + f3[1] - f3[2]
+        f3_t = third[0] / replicates.error(third)
+        drift = to_one - (1 - share) ** 2 * spread
+    return Mixture(
+        share=float(share[0]),
+        share_error=float(replicates.error(share)),
+        own_drift=float(drift[0]),
+        own_drift_low=float(replicates.interval(drift, confidence=0.9)[0]),
+        spread=float(spread[0]),
+        spread_low=float(replicates.interval(spread, confidence=0.9)[0]),
+        f3_t=float(np.nan_to_num(f3_t)),
+    )

@@ -1,0 +1,223 @@
+"""Clines between adjacent units: which sites lie along them, their ancestry, and the fitted curves as tables.
+
+A site's share of the second unit is read from its allele frequencies: the mixture of the two units' reference
+frequencies that lies nearest. Ancestry fitted to single animals is not used, since its groups are made without units
+and need not be theirs. The references are the sites of each unit that are in no contact zone, the half of them that
+lies furthest from the boundary (two at least, where there are two): what has crossed the boundary shows least there. A
+site's own animals are left out of its references. A site that alone stands for its unit has a share of 0 or 1 by
+definition.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from homewater.statistics.intervals import wilson
+from homewater.tables.unit_names import unit_number
+from homewater.units.cline_fit import Shares, expected_shares, fit_cline
+from homewater.units.replicates import Replicates
+
+_CLINE_COLUMNS = ["unit_a", "unit_b", "n_sites", "centre_km", "centre_ci_low", "centre_ci_high", "width_km",
+                  "width_ci_low", "width_ci_high", "centre_between_a", "centre_between_b", "status",
+                  "open_ends", "dispersion"]  # fmt: skip
+_SITE_COLUMNS = ["locationID", "unit_a", "unit_b", "km_along", "observed_share", "observed_ci_low", "observed_ci_high",
+                 "expected_share", "expected_ci_low", "expected_ci_high", "effective_copies", "basis"]  # fmt: skip
+MIN_SITES = 3  # of two sites each is its unit's only reference, and nothing is measured
+
+
+@dataclass(frozen=True)
+class CoastUnits:
+    """Sites with their units, as far as clines need them.
+
+    Attributes:
+        ids: locationIDs, in site order.
+        unit: unit of each site.
+        contact_zone: bool (n_sites,).
+        animals: int (n_sites,), animals of each site.
+        edges: int64 (n_sites - 1, 2), the tree of the sites by water.
+        km: float64 (n_sites, n_sites), distances by water, NaN where not joined.
+    """
+
+    ids: list[str]
+    unit: list[str]
+    contact_zone: np.ndarray
+    animals: np.ndarray
+    edges: np.ndarray
+    km: np.ndarray
+
+
+def clines_tables(coast: CoastUnits, replicates: Replicates) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return tables clines, one row a pair of adjacent units, and cline_sites, one row a site of each fitted cline.
+
+    Args:
+        coast: sites and units.
+        replicates: pairwise figures of the sites.
+    """
+    pairs = {tuple(sorted((coast.unit[i], coast.unit[j]), key=unit_number)) for i, j in coast.edges.tolist()}
+    clines, sites = [], []
+    for unit_a, unit_b in sorted((p for p in pairs if p[0] != p[1]), key=lambda p: [unit_number(u) for u in p]):
+        row, of_sites = _cline(coast, replicates, unit_a, unit_b)
+        clines.append(row)
+        sites += of_sites
+    return pd.DataFrame(clines, columns=_CLINE_COLUMNS), pd.DataFrame(sites, columns=_SITE_COLUMNS)
+
+
+def path_of_units(coast: CoastUnits, unit_a: str, unit_b: str) -> tuple[np.ndarray, str]:
+    """Return the sites of two units along the coast, from the far end of the first, and what hinders a cline.
+
+    Args:
+        coast: sites and units.
+        unit_a: a unit.
+        unit_b: another.
+
+    Returns:
+        sites, int64 (n,); and empty, or `too_few_sites`, `not_linear` (the tree of these sites forks, or other units
+        part it), `not_joined_by_water`, `no_reference_site` (all sites of a unit lie in the contact zone) or
+        `several_boundaries` (the units alternate). Sites in the contact zone do not count as a change of unit.
+    """
+    members = np.array([i for i, u in enumerate(coast.unit) if u in (unit_a, unit_b)], dtype=np.int64)
+    inside = coast.edges[np.isin(coast.edges, members).all(axis=1)]
+    degree = np.bincount(inside.ravel(), minlength=len(coast.ids))[members]
+    if len(members) < MIN_SITES:
+        return members, "too_few_sites"
+    if len(inside) < len(members) - 1 or degree.max() > 2:
+        return members, "not_linear"
+    order = _walk(inside, int(members[degree == 1][0]))
+    if np.isnan(coast.km[order[:-1], order[1:]]).any():
+        return order, "not_joined_by_water"
+    pure = [coast.unit[i] for i in order.tolist() if not coast.contact_zone[i]]
+    if set(pure) != {unit_a, unit_b}:
+        return order, "no_reference_site"
+    if pure[0] == unit_b:
+        order, pure = order[::-1], pure[::-1]
+    changes = sum(here != there for here, there in itertools.pairwise(pure))
+    return order, "" if changes == 1 else "several_boundaries"
+
+
+def ancestry_shares(between: np.ndarray, sites: np.ndarray, ref_a: np.ndarray, ref_b: np.ndarray) -> np.ndarray:
+    """Return the share of the second unit at each site, as replicates.
+
+    With D the squared difference of frequencies without sampling noise, the point nearest to a site on the line from
+    the mean of references a to that of references b lies at share (D(site, a) - D(site, b) + D(a, b)) / 2 D(a, b). The
+    distance to a mean is the mean distance less half the mean distance among those averaged.
+
+    Args:
+        between: float64 (n_blocks + 1, n, n), as `Replicates.between`: half of D, up to a factor.
+        sites: int (m,), site numbers.
+        ref_a: int, site numbers of the first unit's references.
+        ref_b: int, those of the second unit's.
+
+    Returns:
+        float64 (n_blocks + 1, m), not clipped to 0 and 1; NaN where a site is its unit's only reference.
+    """
+    shares = np.full((len(between), len(sites)), np.nan)
+    for column, site in enumerate(sites.tolist()):
+        a, b = ref_a[ref_a != site], ref_b[ref_b != site]
+        if not len(a) or not len(b):
+            continue
+        among = [between[:, one[:, None], one].mean(axis=(1, 2)) / 2 for one in (a, b)]
+        to_a, to_b = between[:, site, a].mean(axis=1) - among[0], between[:, site, b].mean(axis=1) - among[1]
+        apart = between[:, a[:, None], b].mean(axis=(1, 2)) - among[0] - among[1]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            shares[:, column] = np.where(apart > 0, (to_a - to_b + apart) / (2 * apart), np.nan)
+    return shares
+
+
+def references(coast: CoastUnits, order: np.ndarray, unit: str) -> np.ndarray:
+    """Return the reference sites of a unit on a path: the half of those in no contact zone furthest from the other end.
+
+    Args:
+        coast: sites and units.
+        order: int (n,), the path.
+        unit: the unit, at one end of it.
+    """
+    own = np.array([i for i in order.tolist() if coast.unit[i] == unit and not coast.contact_zone[i]], dtype=np.int64)
+    most = max(min(2, len(own)), math.ceil(len(own) / 2))
+    return own[:most] if own[0] == next(i for i in order if not coast.contact_zone[i]) else own[-most:]
+
+
+def effective_copies(share: np.ndarray, error: np.ndarray, animals: np.ndarray) -> np.ndarray:
+    """Return how many allele copies an estimated share is worth: a binomial share of so many has that standard error.
+
+    Args:
+        share: float64 (n,), in [0, 1]; counted as one error away from 0 and 1 at least: there a binomial has none.
+        error: float64 (n,), standard errors.
+        animals: int (n,); two copies an animal are the most, since chromosomes do not tell how other animals differ.
+    """
+    least = np.minimum(error, 0.5)
+    q = np.clip(share, least, 1 - least)
+    most = 2.0 * animals
+    return np.minimum(most, np.divide(q * (1 - q), error**2, out=most.copy(), where=error > 0))
+
+
+def _cline(coast: CoastUnits, replicates: Replicates, unit_a: str, unit_b: str) -> tuple[dict, list[dict]]:
+    """Return a row of table clines and the rows of its sites."""
+    order, status = path_of_units(coast, unit_a, unit_b)
+    row = {"unit_a": unit_a, "unit_b": unit_b, "n_sites": len(order), "status": status or "fitted", "open_ends": ""}
+    if status:
+        return row, []
+    ref_a, ref_b = references(coast, order, unit_a), references(coast, order, unit_b)
+    replicated = ancestry_shares(replicates.between, order, ref_a, ref_b)
+    alone = [ref for ref in (ref_a, ref_b) if len(ref) == 1]
+    defined = np.isin(order, np.concatenate(alone)) if alone else np.zeros(len(order), dtype=bool)
+    error = np.where(defined, 0.0, replicates.error(replicated))
+    raw = np.where(defined, np.isin(order, ref_b), replicated[0])
+    km = np.concatenate([[0.0], np.cumsum(coast.km[order[:-1], order[1:]])])
+    if not np.isfinite(raw + error).all() or not km[-1] > 0:
+        return row | {"status": "not_measurable"}, []
+    share, animals = np.clip(raw, 0.0, 1.0), coast.animals[order]
+    copies = np.where(defined, 2.0 * animals, effective_copies(share, error, animals))
+    data = Shares(km, share, copies, np.minimum(error, 0.499), ~defined)
+    cline = fit_cline(data)
+    after = int(np.searchsorted(km, cline.centre, side="right"))
+    row |= {
+        "centre_km": cline.centre,
+        "centre_ci_low": cline.centre_low,
+        "centre_ci_high": cline.centre_high,
+        "width_km": cline.width,
+        "width_ci_low": cline.width_low,
+        "width_ci_high": cline.width_high,
+        "dispersion": cline.dispersion,
+        "centre_between_a": coast.ids[order[after - 1]] if after > 0 else "",
+        "centre_between_b": coast.ids[order[after]] if after < len(order) else "",
+    }
+    bounds = ("centre_ci_low", "centre_ci_high", "width_ci_low", "width_ci_high")
+    names = ("centre_not_bounded_below", "centre_not_bounded_above", "width_not_bounded_below")
+    names += ("width_not_bounded_above",)
+    row["open_ends"] = "+".join(name for name, bound in zip(names, bounds, strict=True) if math.isnan(row[bound]))
+    expected, low, high = expected_shares(data, cline)
+    observed_low, observed_high = wilson(share * copies, copies)
+    used = np.isin(order, np.concatenate([ref_a, ref_b]))
+    sites = [
+        {
+            "locationID": coast.ids[site],
+            "unit_a": unit_a,
+            "unit_b": unit_b,
+            "km_along": float(km[k]),
+            "observed_share": float(share[k]),
+            "observed_ci_low": float("nan") if defined[k] else float(observed_low[k]),
+            "observed_ci_high": float("nan") if defined[k] else float(observed_high[k]),
+            "expected_share": float(expected[k]),
+            "expected_ci_low": float(low[k]),
+            "expected_ci_high": float(high[k]),
+            "effective_copies": float(copies[k]),
+            "basis": "by_definition" if defined[k] else "reference" if used[k] else "measured",
+        }
+        for k, site in enumerate(order.tolist())
+    ]
+    return row, sites
+
+
+def _walk(edges: np.ndarray, start: int) -> np.ndarray:
+    """Return the sites of a path from one of its ends."""
+    order, left = [start], edges.tolist()
+    while left:
+        edge = next(e for e in left if order[-1] in e)
+        left.remove(edge)
+        order.append(edge[0] if edge[1] == order[-1] else edge[1])
+    return np.array(order, dtype=np.int64)

@@ -1,0 +1,212 @@
+"""Ancestry as a whole: the number of clusters, starts that agree, placing, the order of clusters, k-means."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from sklearn.cluster import KMeans
+from tests.homewater.structure_study import drawn_dosages
+
+from homewater.structure import admixture_start, ancestry
+from homewater.structure.admixture_fit import Fit
+from homewater.structure.cluster_number import choose_number, held_out_losses
+
+
+def numbers(dosages, max_clusters=4, seed=1, n_blocks=10):
+    block = np.arange(len(dosages)) * n_blocks // max(len(dosages), 1)
+    return choose_number(*held_out_losses(np.ascontiguousarray(dosages.T), block, max_clusters, seed, "sp"))
+
+
+def chosen(table):
+    return int(table.loc[table["chosen"], "k"].iloc[0])
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_one_population_gets_one_cluster(seed):
+    """No structure: held-out genotypes must not support a second cluster, for every seed."""
+    table = numbers(drawn_dosages(seed, [60], 800, fst=0), seed=seed)
+    assert chosen(table) == 1
+    assert table["held_out_loss"].idxmin() == 0
+    assert (table["excess_loss"][1:] > 2 * table["excess_standard_error"][1:]).all()
+    assert table["k"].tolist() == [1, 2, 3]  # trying ends two beyond the best
+
+
+@pytest.mark.parametrize("k", [2, 3])
+def test_planted_groups_are_counted(k):
+    table = numbers(drawn_dosages(k, [25] * k, 1500, fst=0.05), max_clusters=5)
+    assert chosen(table) == k
+    assert table["chosen"].sum() == 1
+
+
+def test_the_smallest_number_within_one_standard_error_is_chosen():
+    """Ten blocks by hand: 2 clusters lose 0.01 more than 3, give or take 0.02; 1 loses 1 more in every block."""
+    noise = np.array([1, -1] * 5) * 0.3
+    losses = np.array([100 + 10 + noise * 0, 100 + 0.1 + noise, 100 + noise * 0])
+    table = choose_number(losses, np.full(10, 10))
+    assert table["held_out_loss"].tolist() == pytest.approx([11, 10.01, 10])
+    assert table["excess_standard_error"].tolist() == pytest.approx([0, np.std(noise / 10, ddof=1) / np.sqrt(10), 0])
+    assert chosen(table) == 2
+    assert chosen(choose_number(losses + np.array([[0], [0.3], [0]]), np.full(10, 10))) == 3
+
+
+def test_held_out_genotypes_are_scored_by_their_binomial_deviance():
+    """One cluster has a closed form: fit the frequencies of what is left, score what is held out."""
+    from homewater.running.seeds import generator
+    from homewater.structure.admixture_fit import frequency_floor
+    from homewater.structure.cluster_number import FOLDS
+
+    dosages = drawn_dosages(12, [30], 60)
+    by_animal, block = np.ascontiguousarray(dosages.T), np.arange(60) // 20
+    losses, held_out = held_out_losses(by_animal, block, 1, 7, "sp")
+    part = generator(7, "ancestry", "sp", "folds").integers(0, 10, by_animal.shape, dtype=np.int8)
+    expected, counted = np.zeros(3), np.zeros(3)
+    floor = frequency_floor(30)
+    for fold in range(FOLDS):
+        for j in range(60):
+            rest = [g for g, f in zip(by_animal[:, j], part[:, j], strict=True) if g >= 0 and f != fold]
+            p = np.clip(sum(rest) / (2 * len(rest)), floor, 1 - floor)
+            for g, f in zip(by_animal[:, j], part[:, j], strict=True):
+                if g >= 0 and f == fold:
+                    saturated = sum(x * np.log(x / 2) for x in (int(g), 2 - int(g)) if x)
+                    expected[j // 20] += 2 * (saturated - g * np.log(p) - (2 - g) * np.log(1 - p))
+                    counted[j // 20] += 1
+    assert losses[0] == pytest.approx(expected, rel=1e-6)
+    assert held_out.tolist() == counted.tolist()
+
+
+def test_starts_agree_on_clear_structure_and_find_the_groups():
+    dosages, site = drawn_dosages(13, [20, 20, 20], 4000, fst=0.1), np.repeat(np.arange(3), 20)
+    best = ancestry.best_fit(np.ascontiguousarray(dosages.T), 3, 3, 1, "sp")
+    assert best.n_agree == 3
+    assert best.fit.converged
+    means = np.array([best.fit.shares[site == s].mean(axis=0) for s in range(3)])
+    assert (np.sort(means, axis=1)[:, 2] > 0.95).all()
+    assert sorted(means.argmax(axis=1)) == [0, 1, 2]
+
+
+def scripted(monkeypatch, reached):
+    """Let the starts of a fit with k clusters end at the log-likelihoods given for k, in turn, all settled."""
+    left = {k: iter(values) for k, values in reached.items()}
+
+    def fit(by_animal, shares, max_rounds, tolerance, frequencies=None):
+        k = shares.shape[1]
+        found = np.full((k, by_animal.shape[1]), 0.5) if frequencies is None else frequencies
+        value = float(next(left[k])) if frequencies is None else found[0, 0]
+        return Fit(shares, np.full_like(found, value), value, 1, True)
+
+    monkeypatch.setattr(ancestry, "fit", fit)
+
+
+GENOTYPES = np.ones((12, 30), dtype=np.int8)
+
+
+@pytest.mark.parametrize(
+    ("reached", "n_starts", "made", "agree"),
+    [
+        ([-50, -51], 2, 2, 2),  # both agree at once
+        ([-50, -90, -49], 2, 3, 2),  # the third finds the first again
+        ([-50, -90, -40, -80, -70, -60], 2, 6, 1),  # three times as many, and none is found again
+        ([-50, -52.5, -90], 3, 9, 1),
+        ([-50, -90], 1, 3, 1),
+    ],
+)
+def test_starts_are_added_until_two_agree_and_no_further(monkeypatch, reached, n_starts, made, agree):
+    scripted(monkeypatch, {2: [*reached, *range(-1000, -2000, -100)]})
+    best = ancestry.best_fit(GENOTYPES, 2, n_starts, 1, "sp")
+    assert (len(best.log_likelihoods), best.n_agree, best.agrees) == (made, agree, agree > 1)
+    assert best.fit.log_likelihood == max(reached)
+
+
+def test_a_number_on_which_starts_differ_is_stepped_down_from(monkeypatch):
+    """Of four and three clusters no start is found again, of two one is; where none agrees, one cluster is left."""
+    apart = list(range(-10, -2000, -100))
+    scripted(monkeypatch, {4: apart, 3: apart, 2: [-30, -31], 1: [-99]})
+    tries = ancestry.agreed_fits(GENOTYPES, 4, 2, 1, "sp")
+    assert [(one.k, len(one.log_likelihoods), one.agrees) for one in tries] == [
+        (4, 6, False),
+        (3, 6, False),
+        (2, 2, True),
+    ]
+    scripted(monkeypatch, {3: apart, 2: apart, 1: [-99]})
+    assert [one.k for one in ancestry.agreed_fits(GENOTYPES, 3, 1, 1, "sp")] == [3, 2, 1]
+
+
+def test_clear_groups_are_found_again_at_once():
+    by_animal = np.ascontiguousarray(drawn_dosages(3, [30, 30], 1500, fst=0.05).T)
+    (only,) = ancestry.agreed_fits(by_animal, 2, 2, 1, "sp")
+    assert (only.k, len(only.log_likelihoods), only.n_agree) == (2, 2, 2)
+
+
+def test_starts_that_are_merely_slow_are_followed_until_they_agree(monkeypatch):
+    """A gradient of ancestry settles slowly: stopped early, starts differ; taken up again, they agree."""
+    rng = np.random.default_rng(5)
+    p, q = rng.uniform(0.1, 0.9, (2, 800)), np.linspace(0.2, 0.8, 60)
+    by_animal = rng.binomial(2, q[:, None] * p[0] + (1 - q[:, None]) * p[1]).astype(np.int8)
+    monkeypatch.setattr(ancestry, "SETTLED", 5.0)
+    followed = ancestry.best_fit(by_animal, 2, 3, 1, "sp")
+    assert followed.n_agree == 3
+    monkeypatch.setattr(ancestry, "NEAR", -1.0)
+    stopped = ancestry.best_fit(by_animal, 2, 3, 1, "sp")
+    assert np.ptp(stopped.log_likelihoods) > ancestry.AGREEMENT
+    assert followed.log_likelihoods.min() > stopped.log_likelihoods.max()
+
+
+def test_placed_animals_lie_with_their_like_and_an_f1_between():
+    rng = np.random.default_rng(14)
+    dosages = drawn_dosages(14, [40, 40], 6000, fst=0.1, missing=0.0)
+    best = ancestry.best_fit(np.ascontiguousarray(dosages[:, 5:75].T), 2, 2, 1, "sp")
+    gametes = [rng.binomial(1, dosages[:, i] / 2) for i in (0, 79)]
+    queries = np.ascontiguousarray(np.stack([dosages[:, 0], dosages[:, 79], sum(gametes)]).astype(np.int8))
+    order = ancestry.cluster_order(best.fit.shares, ["a"] * 35 + ["b"] * 35)
+    frequencies = np.ascontiguousarray(best.fit.frequencies[order])
+    shares = ancestry.place(queries, frequencies)
+    low, high = ancestry.intervals(queries, shares, frequencies)
+    assert shares[:, 0] == pytest.approx([1, 0, 0.5], abs=0.12)
+    assert (low[2, 0], high[2, 0]) == pytest.approx((0.5, 0.5), abs=0.25)
+    assert low[2, 0] < 0.5 < high[2, 0]
+
+
+def test_an_animal_without_genotypes_keeps_equal_shares_and_says_nothing():
+    frequencies = np.array([[0.2, 0.4], [0.7, 0.6]])
+    genotypes = np.full((1, 2), -1, dtype=np.int8)
+    shares = ancestry.place(genotypes, frequencies)
+    low, high = ancestry.intervals(genotypes, shares, frequencies)
+    assert shares.tolist() == [[0.5, 0.5]]
+    assert (low.tolist(), high.tolist()) == ([[0, 0]], [[1, 1]])
+
+
+def test_clusters_are_numbered_as_the_site_list_meets_them():
+    """Site a is mostly of cluster 2, b of 0; 1 and 3 are largest nowhere and reach their maxima at b and a."""
+    shares = np.array([[0.1, 0.0, 0.7, 0.2], [0.0, 0.0, 0.8, 0.2], [0.6, 0.3, 0.1, 0.0]])
+    assert ancestry.cluster_order(shares, ["a", "a", "b"]).tolist() == [2, 0, 3, 1]
+    assert ancestry.cluster_order(np.zeros((0, 2)), []).tolist() == [0, 1]
+
+
+def test_table_lists_shares_then_bounds():
+    animals = pd.DataFrame({"materialSampleID": ["x"], "locationID": ["a"], "role": ["query"], "defines": [False]})
+    table = ancestry.ancestry_table(animals, *(np.array([[v, 1 - v]]) for v in (0.3, 0.2, 0.4)))
+    assert table.columns[4:].tolist() == [
+        "cluster_1", "cluster_2", "ci_low_cluster_1", "ci_high_cluster_1", "ci_low_cluster_2", "ci_high_cluster_2",
+    ]  # fmt: skip
+    assert table["placed"].tolist() == [True]
+
+
+def test_groups_are_as_tight_as_scikit_learn_finds_them():
+    rng = np.random.default_rng(15)
+    points = np.concatenate([rng.normal(c, 0.4, (30, 2)) for c in ((0, 0), (3, 0), (0, 3), (3, 3))])
+    ours = min(admixture_start.k_means(points, 4, np.random.default_rng(s))[1] for s in range(10))
+    assert ours == pytest.approx(KMeans(4, n_init=10, random_state=0).fit(points).inertia_, rel=1e-9)
+
+
+def test_fewer_points_than_groups_run():
+    group, spread = admixture_start.k_means(np.zeros((3, 1)), 5, np.random.default_rng(0))
+    assert (len(group), spread) == (3, 0.0)
+    shares = admixture_start.start_shares(np.zeros((3, 0)), 2, np.random.default_rng(0), True)
+    assert shares.sum(axis=1) == pytest.approx(np.ones(3))
+
+
+@pytest.mark.parametrize(("n", "m"), [(0, 30), (2, 30), (9, 0)])
+def test_too_little_data_is_one_cluster(n, m):
+    table = numbers(drawn_dosages(16, [n], max(m, 1))[:m], max_clusters=1)
+    assert chosen(table) == 1
+    found = ancestry.best_fit(np.ones((n, m), dtype=np.int8), 1, 3, 1, "sp")
+    assert found.fit.shares.tolist() == [[1.0]] * n
