@@ -15,7 +15,15 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from tests.verification.against_truth import ROOT, animals_told, provenance, share_admixed, site_rates, statement, units_found
+from tests.verification.against_truth import (
+    ROOT,
+    animals_told,
+    provenance,
+    share_admixed,
+    site_rates,
+    statement,
+    units_found,
+)
 
 from homewater.invented.demo import demo_plan
 from homewater.tables.schema_tables import read_table

@@ -12,10 +12,10 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from tests.verification.against_truth import provenance
 from hypothesis import HealthCheck, Phase, given, settings
 from tests.hostile.fuzz_check import Judge
 from tests.hostile.fuzz_mutations import examples
+from tests.verification.against_truth import provenance
 
 N = int(os.environ.get("FUZZ_EXAMPLES", "10000"))
 

@@ -16,9 +16,9 @@ from pathlib import Path
 import pandas as pd
 import pytest
 import yaml
-from tests.verification.against_truth import ROOT, animals_told, provenance, site_rates, statement, units_found
 from scipy.stats import binom
 from tests.pipeline.whole_runs import copy_of_clone, run
+from tests.verification.against_truth import ROOT, animals_told, provenance, site_rates, statement, units_found
 
 from homewater.invented.study import small_study
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from homewater.statistics.intervals import divide_or_nan, n_called
+from homewater.statistics.allele_counts import n_called
+from homewater.statistics.intervals import divide_or_nan
 
 SPREADS = 4.0  # standard deviations beyond which an animal is flagged or removed
 MIN_ANIMALS = 5  # of a site, for a level of its own

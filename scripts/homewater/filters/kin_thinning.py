@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 
 from homewater.genotypes.store import Genotypes
-from homewater.statistics.fst import HET, HOM_ALT, group_pairs, pair_components
-from homewater.statistics.intervals import divide_or_nan, n_called
+from homewater.statistics.allele_counts import HET, HOM_ALT, n_called
+from homewater.statistics.fst import group_pairs, pair_components
+from homewater.statistics.intervals import divide_or_nan
 
 BLOCK = 16384  # markers held as real numbers at once
 

@@ -13,8 +13,9 @@ import numpy as np
 from scipy import special
 
 from homewater.filters.identity import CLOSE_KIN, clusters
-from homewater.statistics.fst import HET, HOM_ALT, HOM_REF, joint_components
-from homewater.statistics.intervals import divide_or_nan, n_called
+from homewater.statistics.allele_counts import HET, HOM_ALT, HOM_REF, n_called
+from homewater.statistics.fst import joint_components
+from homewater.statistics.intervals import divide_or_nan
 from homewater.tables.kept_animals import evenly_spaced
 
 MAX_MARKERS = 10_000  # more add nothing to a pair and cost time

@@ -12,7 +12,8 @@ import pandas as pd
 from homewater.filters.hardy_weinberg import hardy_weinberg_p
 from homewater.filters.heterozygote_excess import heterozygote_excess_p
 from homewater.running.errors import InputError, Problem
-from homewater.statistics.intervals import divide_or_nan, false_discovery, n_called
+from homewater.statistics.allele_counts import n_called
+from homewater.statistics.intervals import divide_or_nan, false_discovery
 
 MIN_SITE_ANIMALS = 10  # of a site whose call rate counts: of fewer, one lost call is too large a share
 BLOCK = 65536

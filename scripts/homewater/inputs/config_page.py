@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 from typing import Any
 
 from homewater.inputs.settings_schema import allowed_text, setting_rows
 from homewater.inputs.user_tables import allowed_value
+from homewater.running.clone import CLONE
 from homewater.running.writer import write_text
 from homewater.tables.schema_tables import table_schema
 
-PAGE = Path(__file__).resolve().parents[3] / "config" / "README.md"
+PAGE = CLONE / "config" / "README.md"
 TABLES = {
     "samples": "input_samples",
     "sites": "input_sites",

@@ -9,7 +9,9 @@ from typing import Any
 
 import yaml
 
-SCHEMA = Path(__file__).resolve().parents[3] / "workflow" / "schemas" / "study.yaml"
+from homewater.running.clone import SCHEMAS
+
+SCHEMA = SCHEMAS / "study.yaml"
 _KINDS = {"object": "keys with values", "array": "a list", "string": "text", "boolean": "true or false"}
 
 

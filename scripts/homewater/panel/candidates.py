@@ -12,7 +12,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from homewater.statistics.intervals import n_called
+from homewater.statistics.allele_counts import n_called
 
 LEAST_FREQUENCY = 0.01
 AHEAD = 20  # markers put in order for each one wanted; more only where the spacing refuses so many

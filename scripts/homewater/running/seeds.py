@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 
 import numpy as np
+
+#: Gives the generator of a task by the task's name or number.
+Draws = Callable[[str | int], np.random.Generator]
 
 
 def seed_sequence(seed: int, stage: str, species: str = "", task: str | int = "") -> np.random.SeedSequence:
@@ -27,3 +31,12 @@ def seed_sequence(seed: int, stage: str, species: str = "", task: str | int = ""
 def generator(seed: int, stage: str, species: str = "", task: str | int = "") -> np.random.Generator:
     """Return a numpy Generator (PCG64) for one task; arguments as in `seed_sequence`."""
     return np.random.Generator(np.random.PCG64(seed_sequence(seed, stage, species, task)))
+
+
+def draws(seed: int, stage: str, species: str = "") -> Draws:
+    """Return what gives the generators of a stage's tasks; arguments as in `seed_sequence`.
+
+    The library is handed this, or the generator of one task, and never the seed: which names a stream of random
+    numbers has is settled in the step alone.
+    """
+    return lambda task: generator(seed, stage, species, task)

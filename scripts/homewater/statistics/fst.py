@@ -9,9 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from homewater.statistics.allele_counts import HET, HOM_ALT, HOM_REF
 from homewater.statistics.intervals import ratio_interval
-
-HOM_REF, HET, HOM_ALT, MISSING_COUNT = range(4)
 
 
 def group_pairs(n_groups: int) -> tuple[np.ndarray, np.ndarray]:

@@ -157,16 +157,6 @@ def divide_or_nan(top: np.ndarray | float, bottom: np.ndarray | float) -> np.nda
     return np.divide(top, bottom, out=np.full(top.shape, np.nan), where=bottom != 0)
 
 
-def n_called(counts: np.ndarray) -> np.ndarray:
-    """Return how many animals have a genotype, int64 (...,).
-
-    Args:
-        counts: int (..., 3 or more): homozygous reference, heterozygous, homozygous alternate; more is not used.
-    """
-    # a sum along so short an axis takes five times as long
-    return (counts[..., 0] + counts[..., 1] + counts[..., 2]).astype(np.int64, copy=False)
-
-
 def wilson(
     successes: np.ndarray | int, trials: np.ndarray | int, confidence: float = 0.95
 ) -> tuple[np.ndarray, np.ndarray]:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from homewater.statistics.fst import HET, HOM_ALT, HOM_REF
+from homewater.statistics.allele_counts import HET, HOM_ALT, HOM_REF
 from homewater.statistics.intervals import chromosome_blocks, divide_or_nan, ratio_interval
 from homewater.structure.effective_size import EffectiveSize
 

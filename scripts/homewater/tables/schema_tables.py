@@ -7,18 +7,22 @@ a list of field descriptors whose ``name`` is a regular expression.
 
 from __future__ import annotations
 
+import gzip
 import json
 import re
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from homewater.running.clone import SCHEMAS as ALL_SCHEMAS
 from homewater.running.errors import InputError, Problem
 from homewater.running.writer import written_aside
 
-SCHEMAS = Path(__file__).resolve().parents[3] / "workflow" / "schemas" / "tables"
+SCHEMAS = ALL_SCHEMAS / "tables"
+GZIP_MAGIC = b"\x1f\x8b"
 _TYPES = {
     "string": "str",
     "integer": "Int64",
@@ -31,6 +35,12 @@ _TYPES = {
 
 class SchemaMismatch(ValueError):
     """A table of ours does not match its own schema: a fault of the program, not of the input."""
+
+
+def read_json(path: str | Path) -> Any:
+    """Return the content of a JSON file that a step wrote, or of a packaged one; gzip is read too."""
+    content = Path(path).read_bytes()
+    return json.loads(gzip.decompress(content) if content[:2] == GZIP_MAGIC else content)
 
 
 @cache

@@ -14,7 +14,8 @@ import numpy as np
 from scipy import special
 
 from homewater.running.seeds import generator
-from homewater.statistics.intervals import jackknife, n_called
+from homewater.statistics.allele_counts import n_called
+from homewater.statistics.intervals import jackknife
 from homewater.water.site_tree import sides
 
 MAX_MARKERS = 5000  # markers simulated, evenly spaced; the ratio of errors makes up for the rest

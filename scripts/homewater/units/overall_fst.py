@@ -10,8 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from homewater.statistics.fst import HET, HOM_ALT, block_weights, joint_components
-from homewater.statistics.intervals import n_called, ratio_interval
+from homewater.statistics.allele_counts import HET, HOM_ALT, n_called
+from homewater.statistics.fst import block_weights, joint_components
+from homewater.statistics.intervals import ratio_interval
 from homewater.tables.unit_names import sorted_units
 
 CHUNK = 16384  # markers held at once as float64

@@ -13,8 +13,9 @@ from math import comb
 import numpy as np
 import pandas as pd
 
+from homewater.statistics.allele_counts import n_called
 from homewater.statistics.fst import block_weights
-from homewater.statistics.intervals import n_called, ratio_interval
+from homewater.statistics.intervals import ratio_interval
 from homewater.units.border_excess import PairResiduals, excess_across, pair_residuals
 from homewater.units.replicates import Replicates, to_fst
 from homewater.water.site_tree import segments

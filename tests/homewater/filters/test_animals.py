@@ -206,7 +206,7 @@ def test_animals_that_two_files_call_differently_are_flagged_and_stay():
     animals = Animals(table)
     # three agree, one is swapped, one has too few calls to tell, one is in one file alone
     concordance = [[1000, 8], [1000, 9], [1000, 10], [1000, 450], [20, 15], [0, 0]]
-    animals._files_disagree(animals, np.array(concordance), 0.97)
+    _files_disagree(animals, np.array(concordance), 0.97)
     assert table["flags"].tolist() == ["", "", "", "files_disagree", "", ""]
     assert (table["status"] == "kept").all()
     (row,) = animals.summary
@@ -217,5 +217,5 @@ def test_animals_that_two_files_call_differently_are_flagged_and_stay():
 def test_one_file_leaves_no_row_on_files_that_disagree():
     table = pd.DataFrame({"materialSampleID": ["a"], "status": "kept", "reason": "", "flags": ""})
     animals = Animals(table)
-    animals._files_disagree(animals, np.zeros((1, 2), dtype=np.int64), 0.97)
+    _files_disagree(animals, np.zeros((1, 2), dtype=np.int64), 0.97)
     assert animals.summary == []

@@ -14,8 +14,8 @@ from pathlib import Path
 
 from homewater import __version__
 from homewater.inputs.settings import input_files
+from homewater.running.clone import LOCK
 
-LOCK = Path(__file__).resolve().parents[4] / "requirements.lock"
 SYSTEM_LIBRARIES = ("pango", "harfbuzz", "fontconfig", "libc")
 NOT_FOUND = "not found"
 
