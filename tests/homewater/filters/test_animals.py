@@ -6,6 +6,7 @@ import pytest
 from scipy.stats import binom
 from tests.homewater.drawn_coast import N_MARKERS, ROLES, Coast
 
+from homewater.filters.animals import _files_disagree
 from homewater.filters.ledger import Animals
 from homewater.running.errors import InputError
 
