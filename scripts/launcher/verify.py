@@ -12,8 +12,11 @@ import yaml
 
 from homewater import __version__
 from homewater.inputs.settings import check_settings
-from homewater.report.pages.manifest import LOCK, all_versions, checksum, differences, version_differences
+from homewater.report.pages.manifest import differences
+from homewater.running.checksums import checksum
+from homewater.running.clone import LOCK
 from homewater.running.errors import EXIT_DONE, EXIT_FAILED, InputError, Problem
+from homewater.running.versions import all_versions, version_differences
 from launcher.running import Study, run_study, say
 
 _KEYS = ("homewater", "study_file", "study_id", "settings", "inputs", "outputs", "versions")

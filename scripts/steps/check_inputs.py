@@ -10,13 +10,14 @@ from homewater.inputs.checks import (
     table_problems,
     unshared_contig_problems,
 )
-from homewater.inputs.genotype_headers import file_sha256, read_genotype_header
+from homewater.inputs.genotype_headers import read_genotype_header
 from homewater.inputs.polygons import read_polygons
 from homewater.inputs.reference import reference_problem
 from homewater.inputs.settings import input_files, shown_names
 from homewater.inputs.settings_schema import is_genotype_table
 from homewater.inputs.user_tables import empty_input_table, read_input_table
 from homewater.intake.table_reader import marker_table_problems, read_genotype_table_header
+from homewater.running.checksums import checksum
 from homewater.running.errors import InputError
 from homewater.running.step import run_step
 from homewater.running.writer import write_json
@@ -61,7 +62,7 @@ def main(files: list[str], study: dict, check: str, samples: str, sites: str, tr
     moves = tables["transfers"].frame if "transfers" in tables else empty_input_table("input_transfers")
     write_table(moves, transfers, "input_transfers")
     content = {
-        "files": {names[written]: file_sha256(path) for written, path in paths.items()},
+        "files": {names[written]: checksum(path) for written, path in paths.items()},
         "ignored_columns": {table.name: table.ignored for table in tables.values() if table.ignored},
         "report_date": study["report"].get("date") or last_day(rows),
         "species": summary,

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import argparse
 import ctypes
-import hashlib
 import json
 import multiprocessing
 import os
@@ -26,6 +25,7 @@ import homewater
 from homewater.invented.demo import demo_plan
 from homewater.invented.plan import StudyPlan
 from homewater.invented.study import small_plan, write_study
+from homewater.running.checksums import checksums_within, joint_checksum
 from homewater.running.errors import EXIT_BAD_INPUT, InputError, Problem
 from homewater.running.writer import write_json
 
@@ -52,27 +52,20 @@ PRESETS: dict[str, Callable[[int | None, str], StudyPlan]] = {"demo": _demo, "de
 def recipe(preset: str, seed: int, foreign_role: str) -> dict:
     """Return what decides a study's content: preset, seed, the generator's sources and the libraries that draw."""
     folder = Path(homewater.__file__).parent
-    sources = hashlib.sha256()
-    for file in [folder / name for name in SOURCES] + sorted((folder / "invented").glob("*.py")):
-        sources.update(file.read_bytes())
+    sources = [folder / name for name in SOURCES] + sorted((folder / "invented").glob("*.py"))
     libraries = {name: version(name) for name in ("msprime", "numpy", "pysam", "shapely")}
     return {
         "preset": preset,
         "seed": seed,
         "foreign_in": foreign_role,
-        "sources": sources.hexdigest(),
+        "sources": joint_checksum(sources),
         "libraries": libraries,
     }
 
 
 def checksums(folder: Path) -> dict[str, str]:
     """Return the SHA-256 of every file in a folder but the stamp, by its path within."""
-    sums = {}
-    for path in sorted(folder.rglob("*")):
-        if path.is_file() and path.name not in (STAMP, UNFINISHED):
-            with open(path, "rb") as handle:
-                sums[path.relative_to(folder).as_posix()] = hashlib.file_digest(handle, "sha256").hexdigest()
-    return sums
+    return checksums_within(folder, left_out=(STAMP, UNFINISHED))
 
 
 def is_whole(folder: Path, wanted: dict) -> bool:

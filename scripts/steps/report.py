@@ -12,24 +12,19 @@ natural_contact, mixing_dates, flows, source_ranking. Outputs: html, pdf. Params
 import gzip
 import json
 import os
-import platform
 import tempfile
 from pathlib import Path
 
 import font_source_sans_pro
 import yaml
 
-from homewater import __version__
-from homewater.report.pages.manifest import package_versions, system_versions
 from homewater.report.pages.page import render
 from homewater.report.pages.results import SPECIES_TABLES, SpeciesResults, StudyResults
 from homewater.running.environment import fonts_configuration
 from homewater.running.step import run_step
+from homewater.running.versions import shown_versions, system_versions
 from homewater.running.writer import write_bytes, write_text
 from homewater.tables.schema_tables import read_table
-
-# What shapes numbers, figures or pages; the manifest lists every package.
-SHOWN_PACKAGES = ("numpy", "scipy", "pandas", "numba", "matplotlib", "weasyprint", "pikepdf", "snakemake")
 
 
 def main(
@@ -106,7 +101,7 @@ def main(
         site_positions=read_table(site_positions, "site_positions"),
         land=_json(coastline),
         species=of_species,
-        versions={"homewater": __version__, "Python": platform.python_version()} | package_versions(SHOWN_PACKAGES),
+        versions=shown_versions(),
         system_versions=system_versions(),
     )
     text = {name: Path(path).read_text(encoding="utf-8") for name, path in (("page", template), ("style", style))}

@@ -11,7 +11,7 @@ from tests.pipeline.test_launcher import Toy
 from tests.pipeline.whole_runs import ROOT, copy_of_clone, without_truth
 
 from homewater.invented.study import small_study
-from homewater.report.pages.manifest import checksum
+from homewater.running.checksums import checksum
 
 WRITERS = """
 import json, os, sys

@@ -15,7 +15,7 @@ import yaml
 from tests.pipeline.whole_runs import LEFT_OUT, copy_of_clone, run
 
 from homewater.invented.study import small_study
-from homewater.report.pages.manifest import checksum
+from homewater.running.checksums import checksum
 
 pytestmark = pytest.mark.full
 KILLS = 10

@@ -19,8 +19,9 @@ STAGES = PACKAGES[PACKAGES.index("intake") : PACKAGES.index("report/words")]
 # the store, the readers of tables and files, the writer, and what works on a clone's own files
 TAKES_PATHS = {
     "genotypes/store", "genotypes/opened_species", "genotypes/site_counts", "tables/schema_tables", "running/writer",
-    "running/step", "running/environment", "running/clone", "inputs/user_tables", "inputs/genotype_headers",
-    "inputs/polygons", "inputs/reference", "inputs/settings", "inputs/settings_schema", "inputs/user_text",
+    "running/checksums", "running/step", "running/environment", "running/clone",
+    "inputs/user_tables", "inputs/genotype_headers", "inputs/polygons",
+    "inputs/reference", "inputs/settings", "inputs/settings_schema", "inputs/user_text",
     "intake/vcf_files", "intake/vcf_reader", "intake/text_reader", "intake/table_reader",
     "report/pages/manifest", "report/pages/pdf", "invented/files", "invented/study",
 }  # fmt: skip

@@ -5,7 +5,7 @@ import shutil
 import subprocess
 from pathlib import Path
 
-from homewater.report.pages.manifest import checksum
+from homewater.running.checksums import checksum
 from launcher.verify import fresh_clone
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -1,4 +1,4 @@
-"""The user's other files: headers of VCF and BCF, polygons, reference, checksums; faults told with their place.
+"""The user's other files: headers of VCF and BCF, polygons, reference; faults told with their place.
 
 Only headers and ends of genotype files are read here; their records are read, and told of, by the intake.
 """
@@ -6,7 +6,6 @@ Only headers and ends of genotype files are read here; their records are read, a
 from __future__ import annotations
 
 import gzip
-import hashlib
 import re
 import struct
 import zlib
@@ -48,12 +47,6 @@ class GenotypeHeader:
         """Return the line of each sample."""
         lines = self.sample_lines or (self.sample_line,) * len(self.sample_ids)
         return dict(zip(self.sample_ids, lines, strict=True))
-
-
-def file_sha256(path: str | Path) -> str:
-    """Return the SHA-256 of a file's content, in hexadecimal."""
-    with open(path, "rb") as handle:
-        return hashlib.file_digest(handle, "sha256").hexdigest()
 
 
 def read_genotype_header(path: str | Path, name: str) -> tuple[GenotypeHeader | None, list[Problem]]:

@@ -1,6 +1,5 @@
 """Headers, polygons and references: what other libraries read is what is read here, and broken files are told."""
 
-import hashlib
 import itertools
 import json
 
@@ -10,7 +9,7 @@ import shapely
 from cyvcf2 import VCF
 from tests.homewater.handmade import IDS, packed, vcf_text
 
-from homewater.inputs.genotype_headers import file_sha256, read_genotype_header
+from homewater.inputs.genotype_headers import read_genotype_header
 from homewater.inputs.polygons import read_polygons
 from homewater.inputs.reference import reference_problem
 
@@ -116,11 +115,6 @@ def test_what_is_no_genotype_file_is_told(tmp_path, content, found):
 def test_a_missing_file_and_a_folder_are_told(tmp_path):
     assert [p.found for p in read_genotype_header(tmp_path / "no.vcf", "no.vcf")[1]] == ["no such file"]
     assert [p.found for p in read_genotype_header(tmp_path, "folder")[1]] == ["a folder"]
-
-
-def test_checksums_are_those_of_the_content(tmp_path):
-    (tmp_path / "a").write_bytes(b"kelp" * 100_000)
-    assert file_sha256(tmp_path / "a") == hashlib.sha256(b"kelp" * 100_000).hexdigest()
 
 
 # --- polygons ---
