@@ -12,7 +12,7 @@ import numpy as np
 
 from homewater.assignment.origin_classes import mixture, origin_table, verdicts_by_pair
 from homewater.assignment.unsampled_origin import exclusion_markers, exclusion_test
-from homewater.assignment.verdict import OUTCOMES, calls_table, local_units, verdicts
+from homewater.assignment.verdict import OUTCOMES, calls_table, verdicts
 from homewater.crosses.frequency_prior import FrequencyPrior
 from homewater.crosses.likelihood import class_list, log_likelihoods_left_out
 from homewater.crosses.odds import class_posterior, counts_by_unit, other_units, pair_log_likelihoods
@@ -23,7 +23,7 @@ from homewater.panel.reference_animals import reference_arrays
 from homewater.running.step import run_step
 from homewater.running.writer import write_json
 from homewater.tables.schema_tables import empty_table, read_table, write_table
-from homewater.tables.unit_names import unit_names
+from homewater.tables.unit_names import local_unit_indices, unit_names
 
 
 def main(
@@ -57,7 +57,7 @@ def main(
     animals = animals[judged].reset_index(drop=True)
     unit, used = reference_arrays(store.sample_ids, read_table(reference_animals, "reference_animals"))
     counted = np.where(used, unit, -1)[judged]
-    local = local_units(animals["locationID"], read_table(units, "units"))
+    local = local_unit_indices(animals["locationID"], read_table(units, "units"))
     rows = panel_rows(store.markers, read_table(panel, "panel"))
 
     prior = FrequencyPrior.from_record(json.loads(Path(panel_summary).read_text(encoding="utf-8"))["frequency_prior"])

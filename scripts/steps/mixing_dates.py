@@ -29,7 +29,7 @@ from homewater.panel.reference_animals import reference_arrays
 from homewater.running.step import run_step
 from homewater.tables.kept_animals import evenly_spaced, kept_animals
 from homewater.tables.schema_tables import empty_table, read_table, write_table
-from homewater.tables.unit_names import unit_number
+from homewater.tables.unit_names import unit_index
 
 
 def main(
@@ -93,7 +93,7 @@ def dated(store: Genotypes, groups: list[Group], place: np.ndarray, own: np.ndar
         return copies_tables(*mine, error, fit_prior(*mine))
 
     for number, group in enumerate(groups, start=1):
-        pair, rows = (unit_number(group.local) - 1, unit_number(group.other) - 1), place[group.rows]
+        pair, rows = (unit_index(group.local), unit_index(group.other)), place[group.rows]
         counted_in = np.select([own[rows] == unit for unit in pair], [0, 1], -1)
         age = mixing_age(*group_odds(store.select(used, rows), counted_in, tables_of(pair), steps))
         print(f"{number} of {len(groups)} groups: {group.site}, {group.role}: {age}")

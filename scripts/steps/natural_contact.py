@@ -12,7 +12,7 @@ from homewater.panel.candidates import copies_of
 from homewater.panel.reference_animals import reference_arrays
 from homewater.running.step import run_step
 from homewater.tables.schema_tables import empty_table, read_table, write_table
-from homewater.tables.unit_names import unit_number
+from homewater.tables.unit_names import unit_index
 
 
 def main(
@@ -36,7 +36,7 @@ def main(
         sites = along.loc[(along["unit_a"] == unit_a) & (along["unit_b"] == unit_b), "locationID"]
         wanted = (animals["locationID"].isin(sites) & (animals["status"] == "kept")).to_numpy()
         blocks = ((copies[rows], dosages) for rows, dosages in store.blocks(thinned))
-        share = ancestry_of_animals(blocks, own, wanted, unit_number(unit_a) - 1, unit_number(unit_b) - 1)
+        share = ancestry_of_animals(blocks, own, wanted, unit_index(unit_a), unit_index(unit_b))
         here = animals.loc[wanted, ["locationID", "role"]].assign(unit_a=unit_a, unit_b=unit_b, share=share[wanted])
         parts.append(here.assign(local_unit=local.loc[here["locationID"]].to_numpy()))
     write_table(contact_table(along, pd.concat(parts, ignore_index=True)), table, "natural_contact")

@@ -15,7 +15,7 @@ from homewater.crosses.likelihood import CLASSES
 from homewater.inputs.event_dates import event_year
 from homewater.running.step import run_step
 from homewater.tables.schema_tables import empty_table, read_table, write_table
-from homewater.tables.unit_names import unit_names
+from homewater.tables.unit_names import unit_by_site, unit_names
 
 
 def main(
@@ -46,8 +46,8 @@ def main(
     )
     dates = read_table(samples, "input_samples").query("species == @species").set_index("materialSampleID")["eventDate"]
     judged["year"] = dates.loc[judged["materialSampleID"]].map(event_year).to_numpy(dtype=np.int64)
-    of_site = read_table(units, "units").set_index("locationID")
-    local = of_site["unit"].fillna("").to_dict()
+    unit_table = read_table(units, "units")
+    of_site, local = unit_table.set_index("locationID"), unit_by_site(unit_table)
     contact = of_site["contact_zone"].fillna(False).astype(bool).to_dict()
     order = list(read_table(sites, "input_sites")["locationID"])
     for by_year, path in ((False, site_rates), (True, site_year_rates)):

@@ -10,7 +10,7 @@ import pandas as pd
 
 from homewater.assignment.tract_lengths import OLDEST, MixingAge
 from homewater.tables.kept_animals import evenly_spaced
-from homewater.tables.unit_names import unit_number
+from homewater.tables.unit_names import unit_index
 
 MOST_ANIMALS = 200  # looked at in a group; more would hardly narrow the interval
 COLUMNS = ["locationID", "role", "local_unit", "other_unit", "n", "n_mixed", "n_first_generation", "n_markers",
@@ -69,7 +69,7 @@ def groups_to_date(
     unsampled = calls.loc[calls["outcome"] == "unsampled_origin", "materialSampleID"]
     sampled = ~animals["materialSampleID"].isin(unsampled).to_numpy()
     groups = []
-    for site, unit in sorted(wanted, key=lambda pair: (pair[0], unit_number(pair[1]))):
+    for site, unit in sorted(wanted, key=lambda pair: (pair[0], unit_index(pair[1]))):
         for role in ("baseline", "query"):
             here = sampled & (at == site) & (animals["role"] == role).to_numpy() & np.isin(other, ["", unit])
             rows = evenly_spaced(np.flatnonzero(here), MOST_ANIMALS)

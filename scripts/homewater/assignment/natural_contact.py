@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from homewater.statistics.intervals import t_quantile
-from homewater.tables.unit_names import unit_number
+from homewater.tables.unit_names import unit_index
 
 MIN_ANIMALS = 5  # with fewer the spread among animals says next to nothing
 COLUMNS = ["locationID", "role", "n", "local_unit", "other_unit", "observed_share", "ci_low", "ci_high",
@@ -138,4 +138,4 @@ def reading_of(low: float, high: float) -> str:
 def clines_of(cline_sites: pd.DataFrame) -> list[tuple[str, str]]:
     """Return the pairs of units that have a fitted cline, in order."""
     pairs = {(str(a), str(b)) for a, b in zip(cline_sites["unit_a"], cline_sites["unit_b"], strict=True)}
-    return sorted(pairs, key=lambda pair: [unit_number(u) for u in pair])
+    return sorted(pairs, key=lambda pair: [unit_index(u) for u in pair])

@@ -122,21 +122,6 @@ def called_class(outcome: np.ndarray, class_probability: np.ndarray) -> np.ndarr
     return np.where(outcome == MIXED, best, outcome)
 
 
-def local_units(location_ids: pd.Series, units: pd.DataFrame) -> np.ndarray:
-    """Return int64 (n_animals,): the unit of each animal's site, -1 where there is no local stock.
-
-    Args:
-        location_ids: (n_animals,), sites.
-        units: table units (locationID, unit).
-    """
-    text = units["unit"].astype(object).where(units["unit"].notna(), "").astype(str)
-    number = {
-        site: int(name.removeprefix("unit_")) - 1 if name.startswith("unit_") else -1
-        for site, name in zip(units["locationID"], text, strict=True)
-    }
-    return np.array([number.get(site, -1) for site in location_ids], dtype=np.int64)
-
-
 def calls_table(
     animals: pd.DataFrame, local: np.ndarray, found: Verdicts, exclusion: np.ndarray, names: list[str]
 ) -> pd.DataFrame:

@@ -7,7 +7,7 @@ import pandas as pd
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from homewater.tables.unit_names import unit_names, unit_numbers
+from homewater.tables.unit_names import unit_indices, unit_names
 
 FOREIGN = "recent_foreign_ancestry"
 
@@ -24,7 +24,7 @@ def frequency_sites(units: pd.DataFrame, n_units: int) -> tuple[dict[str, int], 
         are used, since there is nothing else.
     """
     own = units[(units["basis"] == "own_animals").to_numpy()]
-    number, contact = unit_numbers(own["unit"]), own["contact_zone"].fillna(False).to_numpy(dtype=bool)
+    number, contact = unit_indices(own["unit"]), own["contact_zone"].fillna(False).to_numpy(dtype=bool)
     fallback = [u for u in range(n_units) if not ((number == u) & ~contact).any()]
     usable = (number >= 0) & (~contact | np.isin(number, fallback))
     return dict(zip(own["locationID"][usable], number[usable].tolist(), strict=True)), fallback
@@ -77,7 +77,7 @@ def reference_arrays(sample_ids: np.ndarray, table: pd.DataFrame) -> tuple[np.nd
     Returns:
         unit int64 (n_samples,), -1 for animals that are not listed; used bool (n_samples,).
     """
-    unit = dict(zip(table["materialSampleID"], unit_numbers(table["unit"]).tolist(), strict=True))
+    unit = dict(zip(table["materialSampleID"], unit_indices(table["unit"]).tolist(), strict=True))
     used = dict(zip(table["materialSampleID"], table["used"].astype(bool), strict=True))
     units = np.array([unit.get(s, -1) for s in sample_ids], dtype=np.int64)
     return units, np.array([used.get(s, False) for s in sample_ids], dtype=bool)

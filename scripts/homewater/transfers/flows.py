@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
+from homewater.tables.unit_names import unit_by_site, unit_index
+
 NO_UNIT, UNTRACED = "none", "untraced"
 
 
@@ -19,20 +21,10 @@ FLOW_COLUMNS = [
 ]
 
 
-def unit_by_site(units: pd.DataFrame) -> dict[str, str]:
-    """Return {locationID: unit}, `NO_UNIT` for a site without local stock.
-
-    Args:
-        units: table units (locationID, unit, ...), one row a site.
-    """
-    known = units["unit"].astype(object).where(units["unit"].notna(), "")
-    return {site: str(unit) or NO_UNIT for site, unit in zip(units["locationID"], known, strict=True)}
-
-
 def _unit_order(unit: str) -> tuple[int, int]:
     if unit == UNTRACED:
         return (2, 0)
-    return (1, 0) if unit == NO_UNIT else (0, int(unit.removeprefix("unit_")))
+    return (1, 0) if unit == NO_UNIT else (0, unit_index(unit))
 
 
 def _sum_or_missing(values: pd.Series) -> int | None:
@@ -52,7 +44,7 @@ def flows(transfers: pd.DataFrame, units: pd.DataFrame, species: str) -> pd.Data
         Table flows: one row for each pair of units that occurs, in unit order, then no unit, then untraced. A boundary
         is crossed where both units are known and differ; where either is not known the cell is missing, never false.
     """
-    unit_of = unit_by_site(units)
+    unit_of = {site: unit or NO_UNIT for site, unit in unit_by_site(units).items()}
     own = transfers[transfers["species"] == species]
     sources = [unit_of[site] if site else UNTRACED for site in own["sourceLocationID"].fillna("")]
     destinations = [unit_of[site] for site in own["destinationLocationID"]]

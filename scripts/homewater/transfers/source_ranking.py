@@ -6,7 +6,8 @@ import math
 
 import pandas as pd
 
-from homewater.transfers.flows import NO_UNIT, destinations, unit_by_site
+from homewater.tables.unit_names import unit_by_site
+from homewater.transfers.flows import destinations
 
 RANKING_COLUMNS = [
     "destination",
@@ -115,16 +116,16 @@ def source_ranking(
     fst, sea = _pairs(pairwise_fst, ["fst", "ci_low", "ci_high"]), _pairs(sea_distance, ["sea_km"])
     rate_columns = (site_rates[c].astype("float64") for c in ("rate", "ci_low", "ci_high"))
     rates = {site: values for site, *values in zip(site_rates["locationID"], *rate_columns, strict=True)}
-    sources = [s for s in sites["locationID"] if kind[s] == "wild" and unit_of[s] != NO_UNIT]
+    sources = [s for s in sites["locationID"] if kind[s] == "wild" and unit_of[s]]
     sampled = {s: unit_of[s] for s in sources if basis[s] == "own_animals"}
     order = {s: i for i, s in enumerate(sites["locationID"])}
     rows = []
     for destination in destinations(transfers, sites, species):
         unit = unit_of[destination]
-        stand_in = "" if unit == NO_UNIT else _stand_in(destination, unit, sampled, sea)
+        stand_in = _stand_in(destination, unit, sampled, sea) if unit else ""
         ranked = []
         for source in (s for s in sources if s != destination):
-            same = None if unit == NO_UNIT else unit_of[source] == unit
+            same = unit_of[source] == unit if unit else None
             rate = rates.get(source, (math.nan,) * 3)
             advice = _advice(
                 closed=source in closed,
@@ -139,7 +140,7 @@ def source_ranking(
             # A source that stands for the destination is at distance zero by definition, not by measurement.
             distance = (False, -math.inf) if source == stand_in else _last_if_missing(measured[0])
             keys = [distance, _last_if_missing(sea_km)]
-            if n_units == 1 or unit == NO_UNIT:
+            if n_units == 1 or not unit:
                 keys.reverse()
             ranked.append(
                 ((_TIER_OF[advice], same is False, *keys, order[source]), source, same, measured, sea_km, advice, rate)

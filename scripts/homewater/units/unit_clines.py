@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from homewater.statistics.intervals import wilson
-from homewater.tables.unit_names import unit_number
+from homewater.tables.unit_names import unit_index
 from homewater.units.cline_fit import Shares, expected_shares, fit_cline
 from homewater.units.replicates import Replicates
 
@@ -58,9 +58,9 @@ def clines_tables(coast: CoastUnits, replicates: Replicates) -> tuple[pd.DataFra
         coast: sites and units.
         replicates: pairwise figures of the sites.
     """
-    pairs = {tuple(sorted((coast.unit[i], coast.unit[j]), key=unit_number)) for i, j in coast.edges.tolist()}
+    pairs = {tuple(sorted((coast.unit[i], coast.unit[j]), key=unit_index)) for i, j in coast.edges.tolist()}
     clines, sites = [], []
-    for unit_a, unit_b in sorted((p for p in pairs if p[0] != p[1]), key=lambda p: [unit_number(u) for u in p]):
+    for unit_a, unit_b in sorted((p for p in pairs if p[0] != p[1]), key=lambda p: [unit_index(u) for u in p]):
         row, of_sites = _cline(coast, replicates, unit_a, unit_b)
         clines.append(row)
         sites += of_sites

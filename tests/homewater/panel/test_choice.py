@@ -13,7 +13,6 @@ from homewater.panel.reference_animals import (
     reference_table,
     reference_units,
 )
-from homewater.tables.unit_names import unit_numbers
 
 
 def test_sites_that_give_frequencies():
@@ -37,10 +36,6 @@ def test_sites_that_give_frequencies():
         }
     )
     assert reference_units(samples, {"A": 0, "C": 1}).tolist() == [0, -1, -1, -1, -1, 1]
-
-
-def test_unit_names():
-    assert unit_numbers(pd.Series(["unit_1", "", None, "unit_12"])).tolist() == [0, -1, -1, 11]
 
 
 def test_families_are_linked_however_long_the_chain():

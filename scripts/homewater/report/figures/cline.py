@@ -8,6 +8,7 @@ from matplotlib.figure import Figure
 
 from homewater.report.figures import style as fs
 from homewater.report.words.catalogue import Catalogue
+from homewater.tables.unit_names import unit_index
 
 CURVE_POINTS = 200
 
@@ -55,7 +56,7 @@ def draw_cline(
             chosen = np.array([u == unit for u in units], dtype=bool)
             measured = chosen & np.isfinite(low)
             look = {"s": 16, "marker": fs.unit_mark(unit), "linewidth": 0.5, "zorder": 3, "clip_on": False}
-            label = words.drawn("figure.unit", unit=str(fs.unit_number(unit) + 1))
+            label = words.drawn("figure.unit", unit=str(unit_index(unit) + 1))
             axes.scatter(
                 km[measured], share[measured], facecolor=fs.unit_colour(unit), edgecolor=fs.INK, label=label, **look
             )
@@ -63,6 +64,6 @@ def draw_cline(
             axes.scatter(km[defined], share[defined], facecolor=fs.PAPER, edgecolor=fs.INK, **look)
         axes.set(xlim=ends, ylim=(-0.03, 1.03), yticks=[0, 0.5, 1])
         axes.set_xlabel(words.drawn("figure.along_km"))
-        axes.set_ylabel(words.drawn("figure.share", number=fs.unit_number(names[1]) + 1))
+        axes.set_ylabel(words.drawn("figure.share", number=unit_index(names[1]) + 1))
         figure.legend(loc="upper left", bbox_to_anchor=(13 / 83, 1.0), ncols=2, columnspacing=1)
         return figure

@@ -17,6 +17,7 @@ from shapely.ops import unary_union
 
 from homewater.report.figures import style as fs
 from homewater.report.words.catalogue import Catalogue
+from homewater.tables.unit_names import unit_index
 
 MAX_HEIGHT_MM = 140
 KM_PER_DEGREE = 111.195
@@ -309,4 +310,4 @@ def _look(site: MapSite, show_units: bool) -> tuple[tuple, dict]:
         return ("2.no_unit", 0, ""), {**look, "linewidth": 0.8}
     if site.contact_zone:
         return ("1.contact", 0, ""), {**look, "marker": "*", "s": 60, "linewidth": 0.6}
-    return ("0.unit", fs.unit_number(site.unit), str(fs.unit_number(site.unit) + 1)), {**look, "linewidth": 0.5}
+    return ("0.unit", unit_index(site.unit), str(unit_index(site.unit) + 1)), {**look, "linewidth": 0.5}

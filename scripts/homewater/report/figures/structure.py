@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 from homewater.report.figures import style as fs
 from homewater.report.words.catalogue import Catalogue
 from homewater.report.words.numbers import Numbers
+from homewater.tables.unit_names import unit_index
 
 DIFFERENCE = LinearSegmentedColormap.from_list("difference", ["#f6f4ee", "#cfdcd9", "#7fa5a5", "#2f6673", "#143747"])
 MAX_VECTOR_POINTS = 4000
@@ -179,14 +180,14 @@ def draw_components(
         entries = []
         if query.any():
             entries.append((query, "figure.query", "", {"marker": "o", "facecolor": "none", "edgecolor": fs.SOFT}))
-        for unit in sorted(set(units), key=lambda u: fs.unit_number(u) if u else 99):
+        for unit in sorted(set(units), key=lambda u: unit_index(u) if u else 99):
             look = {"marker": fs.unit_mark(unit), "facecolor": fs.unit_colour(unit), "edgecolor": fs.INK}
             name = "figure.unit" if unit else "figure.no_unit"
             entries.append((~query & (units_array == unit), name, unit, look))
         for chosen, name, unit, look in entries:
             if not chosen.any():
                 continue
-            values = {"unit": str(fs.unit_number(unit) + 1)} if unit else {}
+            values = {"unit": str(unit_index(unit) + 1)} if unit else {}
             axes.scatter(
                 *scores[chosen].T, s=9, linewidth=0.3, label=words.drawn(name, **values), rasterized=many, **look
             )

@@ -13,6 +13,8 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from homewater.tables.unit_names import unit_index
+
 MM = 1 / 25.4
 TEXT_WIDTH_MM = 170
 INK, SOFT, FAINT, PAPER = "#1d2b33", "#5c6b73", "#c9d0d3", "#ffffff"
@@ -105,19 +107,14 @@ def svg(figure: Figure) -> str:
     return text[text.index("<svg") :]
 
 
-def unit_number(unit: str) -> int:
-    """Return 0 for unit_1, 1 for unit_2 and so on."""
-    return int(unit.removeprefix("unit_")) - 1
-
-
 def unit_colour(unit: str) -> str:
     """Return the fill of a unit; white where there is no unit."""
-    return UNIT_COLOURS[unit_number(unit) % len(UNIT_COLOURS)] if unit else NO_UNIT_COLOUR
+    return UNIT_COLOURS[unit_index(unit) % len(UNIT_COLOURS)] if unit else NO_UNIT_COLOUR
 
 
 def unit_mark(unit: str) -> str:
     """Return the mark of a unit; a ring where there is no unit."""
-    return UNIT_MARKS[unit_number(unit) % len(UNIT_MARKS)] if unit else "o"
+    return UNIT_MARKS[unit_index(unit) % len(UNIT_MARKS)] if unit else "o"
 
 
 def grey_of(colour: str) -> float:

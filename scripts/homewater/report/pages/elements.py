@@ -9,10 +9,11 @@ from dataclasses import dataclass, field
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
-from homewater.report.figures.style import MM, UNIT_MARKS, svg, unit_colour, unit_number
+from homewater.report.figures.style import MM, UNIT_MARKS, svg, unit_colour
 from homewater.report.pages.results import StudyResults
 from homewater.report.words.catalogue import Catalogue
 from homewater.report.words.numbers import Numbers
+from homewater.tables.unit_names import unit_index
 
 LONGEST_LABEL = 24
 NARROW_MM = 100
@@ -113,16 +114,16 @@ class Writer:
 
     def unit(self, unit: str) -> str:
         """Return the name of a unit."""
-        return self.plain("unit.name", number=unit_number(unit) + 1) if unit else self.plain("unit.none")
+        return self.plain("unit.name", number=unit_index(unit) + 1) if unit else self.plain("unit.none")
 
     def chip(self, unit: str) -> Markup:
         """Return the name of a unit as a title behind a dab of its colour."""
         if not unit:
             return self.say("unit.none")
         dab = Markup('<span class="dab mark-{}" style="background:{}"></span>').format(
-            UNIT_MARKS[unit_number(unit) % len(UNIT_MARKS)], unit_colour(unit)
+            UNIT_MARKS[unit_index(unit) % len(UNIT_MARKS)], unit_colour(unit)
         )
-        return dab + self.say("unit.title", number=unit_number(unit) + 1)
+        return dab + self.say("unit.title", number=unit_index(unit) + 1)
 
     def site(self, site: str) -> str:
         """Return a site's name with its id, or the id alone where they are the same."""

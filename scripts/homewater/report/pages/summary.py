@@ -10,6 +10,7 @@ from markupsafe import Markup
 from homewater.report.pages.elements import Writer
 from homewater.report.pages.results import SpeciesResults, StudyResults
 from homewater.report.words.numbers import is_missing
+from homewater.tables.unit_names import unit_index
 
 MOST_RATES = 2
 LINE_GRADES = ("strong", "moderate")  # grades of a break that parts two units
@@ -125,7 +126,7 @@ def _stocks(study: StudyResults, species: SpeciesResults, writer: Writer) -> lis
         if sites:
             number = writer.say("scope.sites", count=len(sites))
             ends = {"first": writer.site(sites[0]), "last": writer.site(sites[-1])}
-            name = writer.say("unit.title", number=unit.removeprefix("unit_"))
+            name = writer.say("unit.title", number=unit_index(unit) + 1)
             texts.append(writer.say("summary.unit_sites", unit=name, sites=number, **ends))
     return texts
 
