@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import importlib.util
 import multiprocessing
 import shutil
 import subprocess
@@ -31,6 +30,7 @@ import numpy as np
 import psutil
 from tests.benchmarks.big_files import write_study
 from tests.benchmarks.timing import keep, provenance, timed
+from tests.intake_steps import step
 
 ROOT = Path(__file__).resolve().parents[2]
 SIZES = {"1100 x 50000": (1100, 50_000, 1), "1100 x 100000": (1100, 100_000, 1), "1100 x 200000": (1100, 200_000, 1),
@@ -74,14 +74,6 @@ def loop(path: str, contigs: list[str] | None) -> int:
         for record in records:
             n += record.genotype.array().shape[0]
     return n
-
-
-def step(name: str):
-    spec = importlib.util.spec_from_file_location(f"step_{name}", ROOT / "scripts" / "steps" / f"{name}.py")
-    module = importlib.util.module_from_spec(spec)
-    module.__dict__["__name__"] = f"step_{name}"
-    spec.loader.exec_module(module)
-    return module.main
 
 
 def _import(arguments: dict) -> None:

@@ -1,14 +1,10 @@
 """Distances by water on the packaged coastline against a published table of distances between ports."""
 
-import importlib.util
-from pathlib import Path
-
 import numpy as np
 import pytest
 
 from homewater.water.sea_distance import sea_distances
-
-ROOT = Path(__file__).resolve().parents[2]
+from steps import sea_distance
 
 # Nautical miles: G. Timpano, Tabella 1 (doczz.it/doc/814848). The table gives no positions: these are from memory.
 PUBLISHED = {
@@ -41,11 +37,8 @@ TOLERANCE = 0.04  # ports are areas, tables give lanes, and the raster rounds co
 
 @pytest.fixture(scope="module")
 def miles():
-    spec = importlib.util.spec_from_file_location("sea_distance_step", ROOT / "scripts" / "steps" / "sea_distance.py")
-    step = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(step)
     latitude, longitude = np.array(list(POSITIONS.values())).T
-    found = sea_distances(latitude, longitude, step.read_land("global"), 1 / 30, 20.0)
+    found = sea_distances(latitude, longitude, sea_distance.read_land("global"), 1 / 30, 20.0)
     assert found.in_network.all()
     return found.km / 1.852
 

@@ -9,7 +9,7 @@ import textwrap
 from pathlib import Path
 
 import pytest
-from tests.homewater.handmade import IDS, SAMPLES, SITES, STUDY, TRANSFERS, packed, run, vcf_text, write_study
+from tests.made_inputs import IDS, SAMPLES, SITES, STUDY, TRANSFERS, packed, run, vcf_text, write_study
 
 from homewater.inputs.settings import check_settings
 from homewater.running.errors import InputError
@@ -260,7 +260,7 @@ def test_a_file_that_may_not_be_read_is_told(tmp_path):
     script = f"""
         import os, sys
         sys.path[:0] = [{str(ROOT / "scripts")!r}, {str(ROOT)!r}]
-        from tests.homewater.handmade import run
+        from tests.made_inputs import run
         from homewater.running.errors import InputError
         from pathlib import Path
         run(Path({str(tmp_path / "good")!r}))  # loads what it needs while that can still be read

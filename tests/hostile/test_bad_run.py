@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 import yaml
-from tests.homewater.handmade import IDS, SAMPLES, SITES, STUDY, packed, vcf_text, write_study
+from tests.made_inputs import IDS, SAMPLES, SITES, STUDY, packed, vcf_text, write_study
 from tests.pipeline.whole_runs import copy_of_clone, without_truth
 from tests.pipeline.whole_runs import run as run_command
 

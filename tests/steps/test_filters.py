@@ -6,8 +6,8 @@ import shutil
 import numpy as np
 import pandas as pd
 import pytest
-from tests.homewater.drawn_coast import SETTINGS
-from tests.homewater.intake_runs import imported, step
+from tests.homewater.filters.drawn_coast import SETTINGS
+from tests.intake_steps import imported, step
 
 from homewater.genotypes.site_counts import open_site_counts
 from homewater.genotypes.store import VariantBlock, open_genotypes, write_genotypes

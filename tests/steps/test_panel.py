@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from tests.homewater.panel_study import drifted, with_errors, write_intake
+from tests.drawn_genotypes import drifted, with_errors
+from tests.made_studies import write_panel_intake
 
 from homewater.crosses.gene_drop import RecombinationMap, draw_class_from_frequencies
 from homewater.genotypes.store import open_genotypes
@@ -116,7 +117,7 @@ def two_units(tmp_path_factory):
     dosages[5] = -1
     dosages[:, 40] = -1  # nothing typed
     units = {"S-05/ä": "unit_1", "F1": "", "S1": "unit_2", "S4": "unit_1", "S2": "unit_2", "empty": "unit_1"}
-    paths = write_intake(folder, dosages, names, units, query=range(30, 36))
+    paths = write_panel_intake(folder, dosages, names, units, query=range(30, 36))
     return run(folder, paths), names, stock, folder
 
 
@@ -198,7 +199,7 @@ def test_the_order_lists_panel_and_reserves(two_units):
 
 def test_the_order_has_flanks_where_there_is_a_reference(tmp_path):
     dosages, names, _ = stocks(7, [("S1", 0, 12), ("S2", 1, 12)], n_markers=60)
-    paths = write_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_2"}, n_chromosomes=1)
+    paths = write_panel_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_2"}, n_chromosomes=1)
     paths["reference"] = [str(tmp_path / "r.fa")]
     (tmp_path / "r.fa").write_text(">chr1\n" + "A" * 20_000_050 + "\n")
     chosen = run(tmp_path, paths)["panel"]
@@ -211,7 +212,7 @@ def test_the_order_has_flanks_where_there_is_a_reference(tmp_path):
 
 def test_another_assembly_is_refused_as_bad_input(tmp_path):
     dosages, names, _ = stocks(7, [("S1", 0, 12), ("S2", 1, 12)], n_markers=60)
-    paths = write_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_2"}, n_chromosomes=1)
+    paths = write_panel_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_2"}, n_chromosomes=1)
     paths["reference"] = [str(tmp_path / "r.fa")]
     (tmp_path / "r.fa").write_text(">chr1\n" + "G" * 20_000_050 + "\n")
     with pytest.raises(InputError, match=r"r.fa, record chr1:\d+: found G; allowed: A, the REF of the genotypes"):
@@ -221,7 +222,7 @@ def test_another_assembly_is_refused_as_bad_input(tmp_path):
 def test_markers_next_to_another_are_passed_over(tmp_path):
     """With 60 markers every 338,983 bp on one chromosome, a limit of 1,000,000 bp leaves none; the run still ends."""
     dosages, names, _ = stocks(7, [("S1", 0, 12), ("S2", 1, 12)], n_markers=60)
-    paths = write_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_2"}, n_chromosomes=1)
+    paths = write_panel_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_2"}, n_chromosomes=1)
     of_panel, of_assignment = defaults()
     told = {}
     for clear in (20, 1_000_000):
@@ -249,7 +250,9 @@ def test_run_again_gives_the_same_bytes(two_units, tmp_path):
 @pytest.mark.parametrize("n_units", [0, 1])
 def test_one_unit_gives_headers_only(tmp_path, n_units):
     dosages, names, _ = stocks(2, [("S1", 0, 10), ("S2", 0, 10)], n_markers=80)
-    tables = run(tmp_path, write_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_1"}, n_units=n_units))
+    tables = run(
+        tmp_path, write_panel_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_1"}, n_units=n_units)
+    )
     assert all(table.empty for table in tables.values())
 
 
@@ -257,7 +260,7 @@ def test_four_lineages(tmp_path):
     layout = [(f"S{u}", u, 25) for u in range(4)] + [("S4", 2, 4)]
     dosages, names, _ = stocks(3, layout, fst=0.2)
     units = {f"S{u}": f"unit_{u + 1}" for u in range(4)} | {"S4": "unit_1"}
-    tables = run(tmp_path, write_intake(tmp_path, dosages, names, units, query=range(100, 104), n_units=4))
+    tables = run(tmp_path, write_panel_intake(tmp_path, dosages, names, units, query=range(100, 104), n_units=4))
     calls = tables["calls"]
     assert tables["mixture_shares"].query("scope == 'site' and unit == 'unit_3'")["share"].tolist() == pytest.approx(
         [1]
@@ -282,7 +285,7 @@ def test_four_lineages(tmp_path):
 def test_few_animals_run(tmp_path, layout):
     dosages, names, _ = stocks(4, layout, n_markers=150)
     units = {"S1": "unit_1", "S2": "unit_2", "S3": "unit_2"}
-    tables = run(tmp_path, write_intake(tmp_path, dosages, names, units, n_chromosomes=1))
+    tables = run(tmp_path, write_panel_intake(tmp_path, dosages, names, units, n_chromosomes=1))
     assert len(tables["calls"]) == len(names)
     assert set(tables["site_rates"]["n"]) == {n for _, _, n in layout}
 
@@ -290,14 +293,14 @@ def test_few_animals_run(tmp_path, layout):
 def test_markers_without_a_call_give_no_panel_and_no_crash(tmp_path):
     dosages = np.full((60, 20), -1, dtype=np.int8)
     names = np.repeat(["S1", "S2"], 10)
-    tables = run(tmp_path, write_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_2"}))
+    tables = run(tmp_path, write_panel_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_2"}))
     assert all(tables[name].empty for name in TABLES)
 
 
 def test_contact_zone_animals_are_judged_but_do_not_define(tmp_path):
     dosages, names, _ = stocks(5, [("S1", 0, 20), ("Z", 0, 10), ("S2", 1, 20)])
     units = {"S1": "unit_1", "Z": "unit_1", "S2": "unit_2"}
-    tables = run(tmp_path, write_intake(tmp_path, dosages, names, units, contact=("Z",)))
+    tables = run(tmp_path, write_panel_intake(tmp_path, dosages, names, units, contact=("Z",)))
     assert set(tables["reference_animals"]["locationID"]) == {"S1", "S2"}
     assert (tables["calls"]["locationID"] == "Z").sum() == 10
     assert tables["site_rates"].set_index("locationID")["contact_zone"].tolist() == [False, True, False]
@@ -307,7 +310,7 @@ def test_contact_zone_animals_are_judged_but_do_not_define(tmp_path):
 
 def test_the_size_may_come_from_the_curve(tmp_path):
     dosages, names, _ = stocks(7, [("S1", 0, 24), ("S2", 1, 24)])
-    paths = write_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_2"})
+    paths = write_panel_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_2"})
     tables = run(tmp_path, paths, size_from="curve")
     told, proof = (json.loads((tmp_path / f"{name}.json").read_text()) for name in ("panel", "validation"))
     assert told["size_from"] == proof["size_from"] == "curve"
@@ -321,7 +324,7 @@ def test_the_size_may_come_from_the_curve(tmp_path):
 def test_movers_at_a_far_site_are_more_than_its_cline_explains(tmp_path):
     """Site S1 lies far from the line: its baseline follows the cline, its query animals (6 of 16 moved) do not."""
     dosages, names, _ = stocks(8, [("S1", 0, 24), ("S1", 0, 10), ("S1", 1, 6), ("S4", 1, 24)])
-    paths = write_intake(tmp_path, dosages, names, {"S1": "unit_1", "S4": "unit_2"}, query=range(24, 40))
+    paths = write_panel_intake(tmp_path, dosages, names, {"S1": "unit_1", "S4": "unit_2"}, query=range(24, 40))
     run(tmp_path, paths)
     along = [("S1", 0.0, 0.01, 0.002, 0.03), ("S4", 200.0, 0.99, 0.97, 0.998)]
     columns = ["locationID", "km_along", "expected_share", "expected_ci_low", "expected_ci_high"]
@@ -352,7 +355,7 @@ def test_mixing_is_dated_where_there_is_a_map(tmp_path):
     at = RecombinationMap(chrom, np.tile(np.linspace(0, 50, n_markers // 12), 12))
     drawn = [draw_class_from_frequencies(name, *frequency.T, at, size, rng)[0] for name, size in n.items()]
     dosages, names = np.concatenate(drawn, axis=1), np.repeat(["S1", "S4"], [36, 24])
-    paths = write_intake(
+    paths = write_panel_intake(
         tmp_path, dosages, names, {"S1": "unit_1", "S4": "unit_2"}, query=range(24, 36), n_chromosomes=12
     )
     run(tmp_path, paths)

@@ -3,7 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
-from tests.homewater.structure_study import drawn_dosages, write_study
+from tests.drawn_genotypes import drawn_dosages
+from tests.made_studies import write_structure_intake
 
 from homewater.tables.schema_tables import read_table, write_table
 from steps import ancestry, clusters_within_units, diversity, pairwise_fst, pca
@@ -49,7 +50,7 @@ def study(tmp_path_factory):
     dosages[7] = -1
     sites = np.repeat(SITES, [24, 24, 2, 10])
     query = [20, 21, 22, 23, 44, 45, 46, 47]
-    given = write_study(folder, dosages, sites, query=query, farm_sites=["farm"], removed=[19])
+    given = write_structure_intake(folder, dosages, sites, query=query, farm_sites=["farm"], removed=[19])
     return folder, given, run(folder, given)
 
 
@@ -66,19 +67,23 @@ def test_strangers_stay_out_of_effective_size_and_are_counted(tmp_path):
     """Six animals of another stock among 30: flagged, the site's effective size is that of the 30 alone."""
     dosages = drawn_dosages(8, [30, 6], 800, fst=0.1)
     sites = ["kelp"] * 36
-    given = write_study(tmp_path, dosages, sites)
+    given = write_structure_intake(tmp_path, dosages, sites)
     samples = read_table(given["samples"])
     samples.loc[30:, "flags"] = ["fits_another_site", "kin;label_swap", "unlike_any_site"] * 2
     samples.loc[:5, "flags"] = "kin"
     write_table(samples, given["samples"])
     got = run(tmp_path, given)["site_diversity"].iloc[0]
     (tmp_path / "alone").mkdir()
-    alone = run(tmp_path / "alone", write_study(tmp_path / "alone", dosages[:, :30], sites[:30]))["site_diversity"]
+    alone = run(tmp_path / "alone", write_structure_intake(tmp_path / "alone", dosages[:, :30], sites[:30]))[
+        "site_diversity"
+    ]
     assert (got["n"], got["effective_size_left_out"], alone["effective_size_left_out"][0]) == (36, 6, 0)
     for name in ("effective_size", "effective_size_ci_low", "effective_size_ci_high"):
         assert str(got[name]) == str(alone[name][0])
     (tmp_path / "unflagged").mkdir()
-    mixed = run(tmp_path / "unflagged", write_study(tmp_path / "unflagged", dosages, sites))["site_diversity"]
+    mixed = run(tmp_path / "unflagged", write_structure_intake(tmp_path / "unflagged", dosages, sites))[
+        "site_diversity"
+    ]
     assert mixed["effective_size"][0] < 200
     assert not got["effective_size"] < 5 * mixed["effective_size"][0]
 
@@ -136,7 +141,7 @@ def test_what_query_animals_carry_changes_nothing_that_others_define(study, tmp_
     dosages[7] = -1
     query = [20, 21, 22, 23, 44, 45, 46, 47]
     dosages[:, [*query, *range(50, 60)]] = 2
-    given = write_study(
+    given = write_structure_intake(
         tmp_path, dosages, np.repeat(SITES, [24, 24, 2, 10]), query=query, farm_sites=["farm"], removed=[19]
     )
     after = run(tmp_path, given)
@@ -173,7 +178,7 @@ def test_odd_studies_run(tmp_path, sizes, options):
     options = dict(options)
     n_markers = options.pop("n_markers", 60)
     dosages = drawn_dosages(1, sizes, max(n_markers, 1))[:n_markers]
-    tables = run(tmp_path, write_study(tmp_path, dosages, np.repeat(SITES[: len(sizes)], sizes), **options))
+    tables = run(tmp_path, write_structure_intake(tmp_path, dosages, np.repeat(SITES[: len(sizes)], sizes), **options))
     assert len(tables["pca"]) == len(tables["ancestry"]) == sum(sizes)
     assert tables["cluster_number"]["chosen"].sum() == 1
     assert {"pc1", "pc2", "pc3"} <= set(tables["pca"].columns)
@@ -204,7 +209,7 @@ def chosen_in(table):
 def test_clusters_are_counted_inside_each_unit(tmp_path):
     """Four drifted sites: a unit of two of them holds two clusters, a unit of one holds one."""
     dosages = drawn_dosages(5, [20, 20, 20, 20], 1500, fst=0.06)
-    given = write_study(tmp_path, dosages, np.repeat(["a", "b", "c", "d"], 20))
+    given = write_structure_intake(tmp_path, dosages, np.repeat(["a", "b", "c", "d"], 20))
     table = within(tmp_path, given, {"a": "unit_1", "b": "unit_1", "c": "unit_2", "d*": "unit_2"})
     assert chosen_in(table) == {"unit_1": 2, "unit_2": 1}  # d lies in a contact zone and is left out
     assert table.groupby("unit")["n_animals"].first().tolist() == [40, 20]
@@ -217,7 +222,7 @@ def test_clusters_are_counted_inside_each_unit(tmp_path):
 
 def test_animals_from_elsewhere_make_no_cluster_inside_a_unit(tmp_path):
     dosages = drawn_dosages(6, [30, 8], 1500, fst=0.1)
-    given = write_study(tmp_path, dosages, ["a"] * 38)
+    given = write_structure_intake(tmp_path, dosages, ["a"] * 38)
     assert chosen_in(within(tmp_path, given, {"a": "unit_1"})) == {"unit_1": 2}
     samples = read_table(given["samples"])
     samples.loc[30:, "flags"] = "fits_another_site"
@@ -227,6 +232,6 @@ def test_animals_from_elsewhere_make_no_cluster_inside_a_unit(tmp_path):
 
 @pytest.mark.parametrize(("sizes", "units"), [([9], ["unit_1"]), ([12], [""]), ([10, 2, 1], ["unit_1", "unit_1", ""])])
 def test_units_without_animals_enough_have_no_rows(tmp_path, sizes, units):
-    given = write_study(tmp_path, drawn_dosages(7, sizes, 60), np.repeat(SITES[: len(sizes)], sizes))
+    given = write_structure_intake(tmp_path, drawn_dosages(7, sizes, 60), np.repeat(SITES[: len(sizes)], sizes))
     table = within(tmp_path, given, dict(zip(SITES, units, strict=False)))
     assert sorted(set(table["unit"])) == (["unit_1"] if len(sizes) == 3 else [])

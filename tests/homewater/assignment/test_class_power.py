@@ -5,7 +5,7 @@ from functools import partial
 
 import numpy as np
 import pytest
-from tests.homewater.panel_study import drifted, even_map, with_errors
+from tests.drawn_genotypes import drifted, even_map, with_errors
 
 from homewater.assignment.class_power import CALLED, indistinct_groups, power_table, simulated_calls, simulated_cutoffs
 from homewater.crosses.frequency_prior import fit_prior

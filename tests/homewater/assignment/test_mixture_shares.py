@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.optimize import minimize
-from tests.homewater.panel_study import drifted, with_errors
+from tests.drawn_genotypes import drifted, with_errors
 
 from homewater.assignment.mixture_shares import drawn_likelihoods, mixture_table, profile_intervals, shares
 from homewater.crosses.likelihood import class_list, class_table, log_likelihoods

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from tests.homewater.panel_study import drifted, with_errors
+from tests.drawn_genotypes import drifted, with_errors
 
 from homewater.assignment.natural_contact import ancestry_of_animals, clines_of, contact_table, reading_of
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from tests.homewater.panel_study import even_map
+from tests.drawn_genotypes import even_map
 
 from homewater.assignment.origin_classes import mixture, verdict_classes, verdicts_by_pair
 from homewater.crosses.likelihood import CLASSES

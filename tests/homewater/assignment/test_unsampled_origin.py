@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from tests.homewater.panel_study import drifted, even_map, with_errors
+from tests.drawn_genotypes import drifted, even_map, with_errors
 
 from homewater.assignment.unsampled_origin import (
     MIN_TYPED,

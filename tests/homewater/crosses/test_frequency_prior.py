@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from scipy.special import betaln
-from tests.homewater.panel_study import drifted
+from tests.drawn_genotypes import drifted
 
 from homewater.crosses.frequency_prior import FrequencyPrior, ancestral_posterior, fit_prior, flat_prior
 from homewater.crosses.likelihood import allele_share, pair_table

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import betabinom
-from tests.homewater.panel_study import with_errors
+from tests.drawn_genotypes import with_errors
 
 from homewater.crosses.likelihood import (
     ANCESTRY_PAIRS,

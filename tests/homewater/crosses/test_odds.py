@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.homewater.panel_study import drifted, with_errors
+from tests.drawn_genotypes import drifted, with_errors
 
 from homewater.crosses.likelihood import CLASSES, class_list
 from homewater.crosses.odds import (

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from tests.homewater.panel_study import even_map, positions
+from tests.drawn_genotypes import even_map, positions
 
 from homewater.crosses.gene_drop import map_from_positions
 from homewater.crosses.simulated import PanelModel, draw_frequencies, spoil, study_map

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.stats import binom
-from tests.homewater.drawn_coast import N_MARKERS, ROLES, Coast
+from tests.homewater.filters.drawn_coast import N_MARKERS, ROLES, Coast
 
 from homewater.filters.animals import _files_disagree
 from homewater.filters.ledger import Animals

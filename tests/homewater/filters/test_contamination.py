@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from scipy import stats
-from tests.homewater.drawn_coast import Coast
+from tests.homewater.filters.drawn_coast import Coast
 
 from homewater.filters.contamination import _outcomes, contamination, second_genome
 from homewater.invented.faults import called_from_reads, reads_of

@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from tests.homewater.drawn_coast import SETTINGS, Coast
-from tests.homewater.kin_studies import WITH, WITHOUT, thinned
+from tests.homewater.filters.drawn_coast import SETTINGS, Coast
+from tests.homewater.filters.kin_studies import WITH, WITHOUT, thinned
 
 from homewater.filters.identity import CLOSE_KIN
 from homewater.filters.kinship import (

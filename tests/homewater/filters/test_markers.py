@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from tests.homewater.drawn_coast import SETTINGS
+from tests.homewater.filters.drawn_coast import SETTINGS
 
 from homewater.filters.markers import filter_markers, lowest_site_call_rate
 from homewater.running.errors import InputError

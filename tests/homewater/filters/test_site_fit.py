@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from scipy import stats
-from tests.homewater.drawn_coast import Coast
+from tests.homewater.filters.drawn_coast import Coast
 
 from homewater.filters.site_fit import OtherSite, fit_to_sites, fits_another_site, swapped_labels, unlike_any_site
 

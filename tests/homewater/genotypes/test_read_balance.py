@@ -2,8 +2,8 @@
 
 import numpy as np
 from scipy.stats import binom
-from tests.homewater.intake_runs import imported, tables
-from tests.homewater.vcf_files import snp, vcf_text, written
+from tests.intake_steps import imported, tables
+from tests.made_vcf import snp, vcf_text, written
 
 from homewater.genotypes.read_balance import MAX_DEPTH, MIN_DEPTH, balance_limits
 

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import zarr
-from tests.homewater.intake_runs import digest
+from tests.intake_steps import digest
 
 from homewater.genotypes import store
 from homewater.genotypes.bit_planes import layout_by_site

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 import shapely
-from tests.homewater.handmade import IDS, SAMPLES, SITES, TRANSFERS
+from tests.made_inputs import IDS, SAMPLES, SITES, TRANSFERS
 
 from homewater.inputs.checks import (
     baseline_problems,

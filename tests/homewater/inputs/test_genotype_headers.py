@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import shapely
 from cyvcf2 import VCF
-from tests.homewater.handmade import IDS, packed, vcf_text
+from tests.made_inputs import IDS, packed, vcf_text
 
 from homewater.inputs.genotype_headers import read_genotype_header
 from homewater.inputs.polygons import read_polygons

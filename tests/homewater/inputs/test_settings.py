@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 import yaml
 from jsonschema import Draft202012Validator
-from tests.homewater.handmade import STUDY
+from tests.made_inputs import STUDY
 
 from homewater.inputs.settings import check_settings, input_files, load_study, shown_names
 from homewater.inputs.settings_schema import SCHEMA, setting_rows

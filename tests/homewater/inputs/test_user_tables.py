@@ -6,7 +6,7 @@ import io
 import numpy as np
 import pandas as pd
 import pytest
-from tests.homewater.handmade import SAMPLES, SITES, TRANSFERS
+from tests.made_inputs import SAMPLES, SITES, TRANSFERS
 
 from homewater.inputs.event_dates import date_span, event_year, normal_date
 from homewater.inputs.user_tables import empty_input_table, read_input_table

@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from tests.homewater.intake_runs import digest, imported, tables
-from tests.homewater.vcf_files import snp, vcf_text, written
+from tests.intake_steps import digest, imported, tables
+from tests.made_vcf import snp, vcf_text, written
 
 from homewater.genotypes.store import open_genotypes, write_genotypes
 from homewater.genotypes.variant_blocks import VariantBlock

@@ -4,10 +4,10 @@ import copy
 
 import numpy as np
 import pytest
-from tests.homewater.handmade import STUDY, run, write_study
-from tests.homewater.intake_runs import imported, tables
-from tests.homewater.vcf_files import vcf_text as small_vcf
-from tests.homewater.vcf_files import written
+from tests.intake_steps import imported, tables
+from tests.made_inputs import STUDY, run, write_study
+from tests.made_vcf import vcf_text as small_vcf
+from tests.made_vcf import written
 
 from homewater.inputs.settings import check_settings
 from homewater.intake.table_reader import TableReader

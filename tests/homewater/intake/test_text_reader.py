@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from tests.homewater.vcf_files import vcf_text, written
+from tests.made_vcf import vcf_text, written
 
 from homewater.intake.text_reader import TextReader
 from homewater.intake.vcf_reader import PartReader

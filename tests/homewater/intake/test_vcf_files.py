@@ -5,7 +5,7 @@ import gzip
 import numpy as np
 import pysam
 import pytest
-from tests.homewater.vcf_files import snp, vcf_text, written
+from tests.made_vcf import snp, vcf_text, written
 
 from homewater.intake import genome_parts, vcf_files
 from homewater.intake.genome_parts import genome_stretches, n_parts

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.homewater.panel_study import Arrays, drifted, positions, with_errors
+from tests.drawn_genotypes import Arrays, drifted, positions, with_errors
 
 from homewater.crosses.frequency_prior import fit_prior
 from homewater.crosses.likelihood import pair_table

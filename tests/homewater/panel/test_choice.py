@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from tests.homewater.panel_study import Arrays, drifted, with_errors
+from tests.drawn_genotypes import Arrays, drifted, with_errors
 
 from homewater.panel.choice import choose, panel_rows, panel_table
 from homewater.panel.reference_animals import (

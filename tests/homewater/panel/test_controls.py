@@ -5,8 +5,8 @@ import pytest
 from sklearn.impute import SimpleImputer
 from sklearn.linear_model import LogisticRegression
 from sklearn.pipeline import make_pipeline
+from tests.drawn_genotypes import drifted, with_errors
 from tests.homewater.panel.test_proof import study, validate
-from tests.homewater.panel_study import drifted, with_errors
 
 from homewater.panel.controls import (
     BINS,

@@ -4,8 +4,8 @@ from functools import partial
 
 import numpy as np
 import pytest
+from tests.drawn_genotypes import Arrays, drifted, even_map, with_errors
 from tests.homewater.panel.test_candidates import differences
-from tests.homewater.panel_study import Arrays, drifted, even_map, with_errors
 
 from homewater.panel.candidates import candidates, frequencies, rank_markers
 from homewater.panel.folds import DealtAnimals, Settings, deal_folds

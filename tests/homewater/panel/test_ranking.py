@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.homewater.panel_study import Arrays, drifted, with_errors
+from tests.drawn_genotypes import Arrays, drifted, with_errors
 
 from homewater.crosses.frequency_prior import flat_prior
 from homewater.crosses.likelihood import class_list, class_table, log_likelihoods

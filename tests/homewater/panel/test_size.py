@@ -5,8 +5,8 @@ from functools import partial
 
 import numpy as np
 import pytest
+from tests.drawn_genotypes import even_map
 from tests.homewater.panel.test_proof import study
-from tests.homewater.panel_study import even_map
 
 from homewater.panel.folds import DealtAnimals, Settings
 from homewater.panel.proof import nested_validation

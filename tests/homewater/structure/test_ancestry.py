@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from sklearn.cluster import KMeans
-from tests.homewater.structure_study import drawn_dosages
+from tests.drawn_genotypes import drawn_dosages
 
 from homewater.structure import admixture_start, ancestry
 from homewater.structure.admixture_fit import Fit

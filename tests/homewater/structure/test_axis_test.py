@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from scipy import stats
-from tests.homewater.structure_study import drawn_dosages
+from tests.drawn_genotypes import drawn_dosages
 
 from homewater.invented.stocks import StockModel, simulate_chromosome
 from homewater.structure import axis_test

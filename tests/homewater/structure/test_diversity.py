@@ -5,7 +5,7 @@ import itertools
 import allel
 import numpy as np
 import pytest
-from tests.homewater.structure_study import drawn_dosages
+from tests.drawn_genotypes import drawn_dosages
 
 from homewater.structure import diversity
 from homewater.structure.effective_size import TOO_FEW_ANIMALS, EffectiveSize

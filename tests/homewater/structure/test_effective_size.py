@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from tests.homewater.structure_study import drawn_dosages
+from tests.drawn_genotypes import drawn_dosages
 
 from homewater.structure import effective_size as ne
 

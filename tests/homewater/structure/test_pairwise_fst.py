@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
-from tests.homewater.structure_study import distances, drawn_dosages
+from tests.drawn_genotypes import drawn_dosages
+from tests.made_studies import distances
 
 from homewater.statistics.fst import pair_components
 from homewater.structure import pairwise_fst

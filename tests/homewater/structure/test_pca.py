@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from sklearn.decomposition import PCA
-from tests.homewater.structure_study import drawn_dosages
+from tests.drawn_genotypes import drawn_dosages
 
 from homewater.structure import pca
 from homewater.structure.relationship import BLOCK, relationship_matrix

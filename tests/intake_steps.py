@@ -1,7 +1,7 @@
 """Intake run step by step, as the workflow runs it, for tests."""
 
 import hashlib
-import importlib.util
+import importlib
 from pathlib import Path
 
 import pandas as pd
@@ -10,16 +10,10 @@ from homewater.genotypes.store import open_genotypes
 from homewater.intake import genome_parts
 from homewater.tables.schema_tables import write_table
 
-STEPS = Path(__file__).resolve().parents[2] / "scripts" / "steps"
-
 
 def step(name):
     """Return the main function of a step."""
-    spec = importlib.util.spec_from_file_location(f"step_{name}", STEPS / f"{name}.py")
-    module = importlib.util.module_from_spec(spec)
-    module.__dict__["__name__"] = f"step_{name}"
-    spec.loader.exec_module(module)
-    return module.main
+    return importlib.import_module(f"steps.{name}").main
 
 
 def tables(folder, animals):
