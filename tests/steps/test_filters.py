@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 from tests.homewater.filters.drawn_coast import SETTINGS
 from tests.intake_steps import imported, step
+from tests.stored_blocks import variant_blocks
 
 from homewater.genotypes.site_counts import open_site_counts
 from homewater.genotypes.store import VariantBlock, open_genotypes, write_genotypes
@@ -53,7 +54,7 @@ def planted(folder, target, n=100):
     one_batch = (sheet["batch"] == sheet["batch"].mode()[0]).to_numpy()
     male = (sheet["sex"] == "male").to_numpy()
     rng, blocks, start = np.random.default_rng(1), [], 0
-    for block in store.variant_blocks():
+    for block in variant_blocks(store):
         rows, dosages = start + np.arange(len(block.dosages)), block.dosages.copy()
         start += len(rows)
         hemizygous = (rows >= n) & (rows < 2 * n)

@@ -20,6 +20,7 @@ from scipy.interpolate import CubicSpline
 
 from homewater.crosses.frequency_prior import FrequencyPrior
 from homewater.crosses.likelihood import class_list, class_table, left_out_table
+from homewater.statistics.intervals import LIKELIHOOD_DROP
 
 # times a Morgan at which a copy draws its ancestry anew: generations less one
 RATES = np.array([0, 0.25, 0.5, 0.75, 1, 1.5, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128, 192, 256.0])
@@ -35,7 +36,6 @@ MAX_MARKERS = 10_000
 HARDLY = 3.0  # log odds below which an animal is pure
 LARGEST = 600.0  # log odds either way beyond which exp would leave its range
 ROUNDS = 300
-DROP = 1.920729  # half the 95 % point of chi-square with one degree of freedom
 
 
 @dataclass(frozen=True)
@@ -193,7 +193,7 @@ def mixing_age(first: np.ndarray, aged: np.ndarray) -> MixingAge | None:
     hybrids = np.broadcast_to(first[:, None, None], nobody.shape)
     everyone = _fitted(np.concatenate([nobody, hybrids, aged], axis=-1))
     if everyone.max() - alone >= MIN_LOG_ODDS:
-        return MixingAge(*told, *_profiled(everyone, everyone.max() - DROP))
+        return MixingAge(*told, *_profiled(everyone, everyone.max() - LIKELIHOOD_DROP))
     without = _fitted(np.concatenate([nobody, aged], axis=-1))
     if alone - without.max() >= MIN_LOG_ODDS:
         return MixingAge(*told, 1.0, 1.0, 1.0)

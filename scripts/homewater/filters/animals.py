@@ -20,7 +20,6 @@ from homewater.filters.identity import (
     CLOSE_KIN,
     MIN_MARKERS,
     Pairs,
-    clusters,
     compare_pairs,
     expected_above,
     informative_markers,
@@ -31,6 +30,7 @@ from homewater.filters.site_fit import fit_to_sites, fits_another_site, swapped_
 from homewater.genotypes.store import Genotypes
 from homewater.running.errors import InputError, Problem
 from homewater.statistics.intervals import binomial_upper_tail, divide_or_nan
+from homewater.statistics.linked_groups import linked_groups
 
 WIDELY_CALLED = 0.5  # markers called in fewer of the defining animals say nothing of an animal's quality
 
@@ -147,7 +147,9 @@ def _declared_replicates(animals: Animals, samples: pd.DataFrame) -> None:
     place = {name: i for i, name in enumerate(table["materialSampleID"])}
     declared = samples["replicateOf"].fillna("").tolist() if "replicateOf" in samples else [""] * n
     pairs = [(i, place[name]) for i, name in enumerate(declared) if name in place]
-    group = clusters(*(np.array(side, dtype=np.int64) for side in (zip(*pairs, strict=True) if pairs else ((), ()))), n)
+    group = linked_groups(
+        *(np.array(side, dtype=np.int64) for side in (zip(*pairs, strict=True) if pairs else ((), ()))), n
+    )
     gone, rate, limit = np.zeros(n, dtype=bool), table["call_rate"].to_numpy(), np.full(n, np.nan)
     kept, paired = animals.kept, np.array([i for i, _ in pairs], dtype=np.int64)
     for number in np.unique(group[paired]):
@@ -168,7 +170,7 @@ def _same(animals: Animals, pairs: Pairs, site: np.ndarray, baseline: np.ndarray
     _flag_pairs(animals, pairs, same & here, "duplicate")
     _flag_pairs(animals, pairs, same & ~here, "same_genotype_elsewhere")
     own = same & here & baseline[first] & baseline[second]
-    group, gone, rate = clusters(first[own], second[own], n), np.zeros(n, dtype=bool), animals.table["call_rate"]
+    group, gone, rate = linked_groups(first[own], second[own], n), np.zeros(n, dtype=bool), animals.table["call_rate"]
     alike = np.zeros(n)
     for side in (first[own], second[own]):
         np.maximum.at(alike, side, pairs.identity[own])
@@ -192,8 +194,8 @@ def _kin(
     same = np.nan_to_num(pairs.identity) >= settings["duplicate_identity"]
     alike = (site[pairs.first] == site[pairs.second]) & (np.nan_to_num(pairs.kinship) > CLOSE_KIN)
     alike &= may[pairs.first] & may[pairs.second]
-    group = clusters(pairs.first[alike], pairs.second[alike], n)
-    reference = may & (group == np.arange(n))  # a cluster is named by its first animal
+    group = linked_groups(pairs.first[alike], pairs.second[alike], n)
+    reference = may & (group == np.arange(n))  # a group is named by its first animal
     frequency, sound = np.full(genotypes.n_markers, np.nan), markers.copy()
     for rows, counts in genotypes.genotype_count_blocks(np.where(may, site, -1), int(site.max()) + 1):
         frequency[rows], sound[rows] = _minor_frequency(counts.sum(axis=1)), markers[rows] & ~gross_excess(counts)

@@ -15,7 +15,7 @@ from scipy import special
 
 from homewater.filters.heterozygosity import SPREADS
 from homewater.genotypes.read_balance import MIN_DEPTH, balance_limits
-from homewater.statistics.intervals import CHI_SQUARE_95, divide_or_nan
+from homewater.statistics.intervals import CHI_SQUARE_95, MEDIAN_DEVIATION_TO_SD, divide_or_nan
 
 MIN_READS = 1000  # at homozygous calls; fewer tell too little of one animal
 MIN_HETEROZYGOUS = 50  # calls whose balance is judged
@@ -130,7 +130,7 @@ def _usual(values: np.ndarray, usual: np.ndarray, trials: np.ndarray) -> tuple[f
     if known.size < MIN_ANIMALS:
         return float("nan"), np.full(values.size, np.nan)
     middle = float(np.median(known))
-    scatter = 1.4826 * float(np.median(np.abs(known - middle)))
+    scatter = MEDIAN_DEVIATION_TO_SD * float(np.median(np.abs(known - middle)))
     return middle, np.sqrt(scatter**2 + middle * (1 - middle) / np.maximum(trials, 1))
 
 

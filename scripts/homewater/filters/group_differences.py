@@ -15,11 +15,11 @@ from scipy import special
 
 from homewater.filters.batch_effects import cells
 from homewater.genotypes.store import Genotypes
+from homewater.statistics.intervals import CHI_SQUARE_MEDIAN
 
 MIN_ANIMALS = 10  # typed at a marker, at sites with more than one group
 MIN_SCORE = 10  # copies of the rarer allele (or heterozygotes, or others) among them: fewer and the test is approximate
 _NOTHING = 1e-9  # beyond what is expected: rounding alone
-_MEDIAN_1 = 0.45493642311957283  # median of chi-square with one degree of freedom
 ALLELES, HETEROZYGOTES = np.array([0.0, 1.0, 2.0]), np.array([0.0, 1.0, 0.0])
 
 
@@ -179,7 +179,7 @@ def beyond_most(p_all: np.ndarray, p_without: np.ndarray) -> tuple[np.ndarray, f
     tested = np.isfinite(p_all)
     if not tested.any():
         return np.full(p_all.shape, np.nan), 1.0
-    factor = max(1.0, float(np.median(_chi_square(p_all[tested]))) / _MEDIAN_1)
+    factor = max(1.0, float(np.median(_chi_square(p_all[tested]))) / CHI_SQUARE_MEDIAN)
     return special.chdtrc(1, _chi_square(np.maximum(p_all, p_without)) / factor), factor
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from homewater.statistics.allele_counts import n_called
-from homewater.statistics.intervals import divide_or_nan
+from homewater.statistics.intervals import MEDIAN_DEVIATION_TO_SD, divide_or_nan
 
 SPREADS = 4.0  # standard deviations beyond which an animal is flagged or removed
 MIN_ANIMALS = 5  # of a site, for a level of its own
@@ -73,7 +73,7 @@ def limits(
             medians[s] = np.median(own)
             deviations.append(np.abs(own - medians[s]))
     everyone = float(np.median(heterozygosity[usable])) if usable.any() else np.nan
-    spread = 1.4826 * float(np.median(np.concatenate(deviations))) if deviations else 0.0
+    spread = MEDIAN_DEVIATION_TO_SD * float(np.median(np.concatenate(deviations))) if deviations else 0.0
     if np.isfinite(everyone) and n_markers:
         spread = max(spread, float(np.sqrt(everyone * (1 - everyone) / n_markers)))
     # a site without a level of its own takes the highest: it may be as diverse as that

@@ -115,25 +115,3 @@ def expected_above(values: np.ndarray, limit: float) -> float:
     if spread == 0:
         return float("nan")
     return float(values.size * special.ndtr(-(limit - middle) / spread))
-
-
-def clusters(first: np.ndarray, second: np.ndarray, n: int) -> np.ndarray:
-    """Return the cluster of each of n things joined by pairs: the smallest index among those joined to it.
-
-    Args:
-        first: int (n_pairs,).
-        second: int (n_pairs,).
-        n: number of things.
-    """
-    parent = np.arange(n)
-
-    def root(i: int) -> int:
-        while parent[i] != i:
-            parent[i] = parent[parent[i]]
-            i = parent[i]
-        return int(i)
-
-    for a, b in zip(first.tolist(), second.tolist(), strict=True):
-        ra, rb = root(a), root(b)
-        parent[max(ra, rb)] = min(ra, rb)
-    return np.array([root(i) for i in range(n)], dtype=np.int64)

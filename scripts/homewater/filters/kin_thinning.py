@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from homewater.genotypes.store import Genotypes
-from homewater.statistics.allele_counts import HET, HOM_ALT, n_called
+from homewater.statistics.allele_counts import AlleleCounts, expected_heterozygosity
 from homewater.statistics.fst import group_pairs, pair_components
 from homewater.statistics.intervals import divide_or_nan
 
@@ -43,15 +43,11 @@ def mean_heterozygosity(counts: np.ndarray) -> np.ndarray:
 
     Args:
         counts: int32 (n_markers, n_sites, 4).
-
-    Source: Nei (1978) Genetics 89:583-590, small-sample form for diploids.
     """
     total, markers = np.zeros((2, counts.shape[1]))
     for start in range(0, len(counts), BLOCK):
         part = counts[start : start + BLOCK]
-        copies = 2.0 * n_called(part)
-        p = divide_or_nan(part[..., HET] + 2.0 * part[..., HOM_ALT], copies)
-        values = 2 * p * (1 - p) * divide_or_nan(copies, copies - 1)
+        values = expected_heterozygosity(AlleleCounts.of_genotypes(part))
         typed = np.isfinite(values)
         total += np.where(typed, values, 0.0).sum(axis=0)
         markers += typed.sum(axis=0)

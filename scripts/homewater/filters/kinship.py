@@ -12,10 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from homewater.filters.identity import CLOSE_KIN, clusters
+from homewater.filters.identity import CLOSE_KIN
 from homewater.statistics.allele_counts import HET, HOM_ALT, HOM_REF, n_called
 from homewater.statistics.fst import joint_components
-from homewater.statistics.intervals import divide_or_nan
+from homewater.statistics.intervals import MEDIAN_DEVIATION_TO_SD, divide_or_nan
+from homewater.statistics.linked_groups import linked_groups
 from homewater.tables.kept_animals import evenly_spaced
 
 MAX_MARKERS = 10_000  # more add nothing to a pair and cost time
@@ -127,7 +128,7 @@ def kinship_within_sites(
         own = reference & (base == place[site])  # part of the frequencies against which they are held
         kinship = _unbiased(kinship, own[first], own[second], weight[base[first]], squares[base[first]])
         pairs = _judged(first, second, kinship, markers, n)
-        group = clusters(first[pairs.close], second[pairs.close], n)
+        group = linked_groups(first[pairs.close], second[pairs.close], n)
         before, reference = reference, may_define & _one_of_each(group, may_define)
         if np.array_equal(before, reference):
             break
@@ -262,7 +263,7 @@ def _judged(first, second, kinship, markers, n):
     level = min(0.0, float(np.median(kinship[known])))
     # kin lie above the level only, so what lies below it tells how far chance alone scatters
     below = known & (kinship <= level)
-    scatter = 1.4826 * float(np.median((level - kinship[below]) * root[below])) / root
+    scatter = MEDIAN_DEVIATION_TO_SD * float(np.median((level - kinship[below]) * root[below])) / root
     far = -special.ndtri(min(0.5, FALSE_SHARE * n / known.sum()))
     limit = np.where(known, np.maximum(CLOSE_KIN, level + far * scatter), np.inf)
     with np.errstate(divide="ignore"):
@@ -284,13 +285,13 @@ def thin_families(first: np.ndarray, second: np.ndarray, n: int, may_define: np.
         family int64 (n,), -1 for animals without kin, families numbered from the largest (the first met of equals); and
         bool (n,), animals to be left out.
     """
-    group = clusters(first, second, n)
+    group = linked_groups(first, second, n)
     sizes = np.bincount(group, minlength=n)
     order = [g for g in np.argsort(-sizes, kind="stable").tolist() if sizes[g] > 1]
     number = np.full(n, -1)
     number[order] = np.arange(len(order))
     both = may_define[first] & may_define[second]
-    own = clusters(first[both], second[both], n)
+    own = linked_groups(first[both], second[both], n)
     # the first of the best of each group: sort by group, then falling call rate, then row
     rank = np.lexsort((np.arange(n), -np.nan_to_num(call_rate), own))
     left_out = np.ones(n, dtype=bool)

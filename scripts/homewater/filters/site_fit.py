@@ -13,7 +13,7 @@ import numpy as np
 from scipy import special
 
 from homewater.filters.heterozygosity import MIN_ANIMALS, SPREADS
-from homewater.statistics.intervals import divide_or_nan
+from homewater.statistics.intervals import MEDIAN_DEVIATION_TO_SD, divide_or_nan
 
 MIN_MARKERS = 100  # called in an animal that is judged
 FALSE_FLAGS = 0.1  # animals expected by chance, in all, to be flagged as fitting another site
@@ -120,7 +120,7 @@ def unlike_any_site(fit: SiteFit, own: np.ndarray, counted: np.ndarray) -> tuple
             deviations.append((value[rows] - middle) * np.sqrt(fit.called[rows]))
     if not deviations:
         return np.zeros(own.size, dtype=bool), value, np.full(own.size, np.nan)
-    spread = 1.4826 * float(np.median(np.abs(np.concatenate(deviations))))
+    spread = MEDIAN_DEVIATION_TO_SD * float(np.median(np.abs(np.concatenate(deviations))))
     lowest = float(np.maximum(fit.expected, fit.expected.T).min())
     limit = lowest + min(0.0, float(np.median(shifts))) - SPREADS * spread / np.sqrt(np.maximum(fit.called, 1))
     return np.nan_to_num(value, nan=np.inf) < limit, value, limit
@@ -173,10 +173,14 @@ def fits_another_site(fit: SiteFit, own: np.ndarray, judged: np.ndarray, counted
     if not tests:
         return OtherSite(flagged, best, fits, float("nan"))
     far = -float(special.stdtrit(TAIL_DEGREES, min(0.5, FALSE_FLAGS / tests)))
-    pooled = max(1.0, 1.4826 * _median(np.concatenate([r.ravel() for r in ratios.values()])))
+    pooled = max(1.0, MEDIAN_DEVIATION_TO_SD * _median(np.concatenate([r.ravel() for r in ratios.values()])))
     for s, ratio in ratios.items():
         rows = np.flatnonzero(judged & (own == s) & known)
-        widened = max(pooled, 1.4826 * _median(ratio.ravel())) if ratio.shape[0] >= 2 * MIN_ANIMALS else pooled
+        widened = (
+            max(pooled, MEDIAN_DEVIATION_TO_SD * _median(ratio.ravel()))
+            if ratio.shape[0] >= 2 * MIN_ANIMALS
+            else pooled
+        )
         difference = fit.log_likelihood[rows] - fit.log_likelihood[rows, s][:, None]
         reach = far * widened * fit.spread[s] / np.sqrt(np.maximum(fit.called[rows], 1))[:, None]
         # halfway to the animals of the other site is where first crosses lie

@@ -11,6 +11,7 @@ import zarr
 
 from homewater.genotypes.zarr_arrays import CHUNK, new_array, texts, write_column
 from homewater.running.writer import written_aside
+from homewater.tables.schema_tables import read_table
 
 
 @dataclass(frozen=True)
@@ -26,6 +27,16 @@ class SiteCounts:
     counts: np.ndarray
     location_ids: np.ndarray
     markers: pd.DataFrame
+
+    @property
+    def chrom(self) -> np.ndarray:
+        """Chromosome of each marker, str (n_markers,)."""
+        return self.markers["chrom"].to_numpy()
+
+    @property
+    def pos(self) -> np.ndarray:
+        """Position of each marker in base pairs, int64 (n_markers,)."""
+        return self.markers["pos"].to_numpy()
 
     def subset(self, marker_mask: np.ndarray) -> SiteCounts:
         """Return the counts of some markers (bool mask or indices)."""
@@ -71,3 +82,15 @@ def open_site_counts(path: str | Path) -> SiteCounts:
         }
     )
     return SiteCounts(group["homewater_site_counts"][...], texts(group["homewater_location_id"]), markers)
+
+
+def open_sound_site_counts(path: str | Path, markers: str | Path) -> SiteCounts:
+    """Read the counts by site of the technically sound markers, rare ones among them.
+
+    Statistics of diversity and differentiation use these: leaving rare alleles out would bias them.
+
+    Args:
+        path: intake/site_counts.zarr.
+        markers: intake/markers.parquet, one row a marker of the counts, in their order.
+    """
+    return open_site_counts(path).subset(read_table(markers)["passes_technical"].to_numpy(dtype=bool))

@@ -345,14 +345,6 @@ class Genotypes:
             het += count_by_animal(planes, rows, HETEROZYGOUS, self._layout.bits)
         return int(np.count_nonzero(marker_mask)) - absent, het
 
-    def variant_blocks(self) -> Iterator[VariantBlock]:
-        """Yield the whole store again as blocks of CHUNK markers, as `write_genotypes` takes them."""
-        contig = self._group["variant_contig"][...]
-        position = self._group["variant_position"][...]
-        alleles = texts(self._group["variant_allele"]).astype(object)
-        for rows, dosages in self.blocks():
-            yield VariantBlock(contig[rows], position[rows], self.identifiers[rows], alleles[rows], dosages)
-
 
 def open_genotypes(path: str | Path) -> Genotypes:
     """Open a genotype store for reading."""

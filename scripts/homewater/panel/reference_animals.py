@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
+from homewater.statistics.linked_groups import linked_groups
 from homewater.tables.unit_names import unit_indices, unit_names
 
 FOREIGN = "recent_foreign_ancestry"
@@ -93,5 +92,4 @@ def kin_groups(samples: pd.DataFrame) -> np.ndarray:
     related = samples["related_to"].astype(object).where(samples["related_to"].notna(), "").astype(str)
     links = [(i, row[other]) for i, others in enumerate(related) for other in others.split(",") if other in row]
     first, second = np.array(links, dtype=np.int64).reshape(-1, 2).T
-    graph = coo_array((np.ones(len(first)), (first, second)), shape=(len(row), len(row)))
-    return connected_components(graph, directed=False)[1].astype(np.int64)
+    return linked_groups(first, second, len(row))

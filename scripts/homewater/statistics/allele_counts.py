@@ -54,6 +54,21 @@ class AlleleCounts:
         return AlleleCounts(self.alternate[markers], self.copies[markers])
 
 
+def expected_heterozygosity(alleles: AlleleCounts) -> np.ndarray:
+    """Return the chance that two allele copies drawn at random from the population differ, at each marker and group.
+
+    Args:
+        alleles: counts of any shape.
+
+    Returns:
+        float64, shape as the counts, in [0, 1]; NaN where nobody is called.
+
+    Source: Nei (1978) Genetics 89:583-590, small-sample form for diploids.
+    """
+    p = alleles.frequency
+    return 2 * p * (1 - p) * divide_or_nan(alleles.copies, alleles.copies - 1)
+
+
 def n_called(counts: np.ndarray) -> np.ndarray:
     """Return how many animals have a genotype, int64 (...,).
 

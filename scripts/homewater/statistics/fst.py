@@ -23,24 +23,6 @@ def group_pairs(n_groups: int) -> tuple[np.ndarray, np.ndarray]:
     return first.astype(np.int64), second.astype(np.int64)
 
 
-def group_counts(counts: np.ndarray, group: np.ndarray, n_groups: int) -> np.ndarray:
-    """Return the genotype counts of groups of sites.
-
-    Args:
-        counts: int32 (n_markers, n_sites, 4): homozygous reference, heterozygous, homozygous alternate, missing.
-        group: int (n_sites,), group of each site, -1 where the site is left out.
-        n_groups: number of groups; a group may be empty.
-
-    Returns:
-        int32 (n_markers, n_groups, 4).
-    """
-    group = np.asarray(group)
-    out = np.zeros((counts.shape[0], n_groups, 4), dtype=np.int32)
-    for g in range(n_groups):
-        out[:, g] = counts[:, np.flatnonzero(group == g)].sum(axis=1)
-    return out
-
-
 def pair_components(
     counts: np.ndarray, block: np.ndarray, n_blocks: int | None = None
 ) -> tuple[np.ndarray, np.ndarray]:

@@ -8,19 +8,10 @@ from scipy import special
 MIN_CHROMOSOMES = 5
 CONTIGUOUS_BLOCKS = 20
 
-
 CHI_SQUARE_95 = 3.841458820694124  # 0.95 quantile with one degree of freedom
+CHI_SQUARE_MEDIAN = 0.45493642311957283  # median with one degree of freedom
 LIKELIHOOD_DROP = CHI_SQUARE_95 / 2  # fall of log likelihood that bounds a 95 % profile interval
-
-
-def block_basis(chrom: np.ndarray, min_blocks: int = MIN_CHROMOSOMES) -> str:
-    """Return what the jackknife leaves out: `chromosomes`, or `contiguous_blocks` where those are too few.
-
-    Args:
-        chrom: (n_markers,) chromosome names.
-        min_blocks: least number of chromosomes for which whole chromosomes serve as blocks.
-    """
-    return "chromosomes" if len(set(np.asarray(chrom).tolist())) >= min_blocks else "contiguous_blocks"
+MEDIAN_DEVIATION_TO_SD = 1.4826  # of a normal distribution: standard deviation over median absolute deviation
 
 
 def chromosome_blocks(chrom: np.ndarray, pos: np.ndarray, min_blocks: int = MIN_CHROMOSOMES) -> np.ndarray:
@@ -28,7 +19,7 @@ def chromosome_blocks(chrom: np.ndarray, pos: np.ndarray, min_blocks: int = MIN_
 
     Whole chromosomes are independent of one another whatever the linkage. With fewer than `min_blocks` of them each
     chromosome is cut into stretches of equal numbers of markers, about CONTIGUOUS_BLOCKS in all; neighbouring stretches
-    share some linkage, so intervals are then somewhat too narrow, which `block_basis` lets the caller say.
+    share some linkage, so intervals are then somewhat too narrow.
 
     Args:
         chrom: (n_markers,) chromosome names.
@@ -175,25 +166,6 @@ def wilson(
     centre, reach = 2 * n * p + z * z, z * np.sqrt(z * z + 4 * n * p * (1 - p))
     low, high = (centre - reach) / (2 * (n + z * z)), (centre + reach) / (2 * (n + z * z))
     return np.where(k == 0, np.where(n > 0, 0.0, np.nan), low), np.where((k == n) & (n > 0), 1.0, high)
-
-
-def clopper_pearson(
-    successes: np.ndarray | int, trials: np.ndarray | int, confidence: float = 0.95
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return the exact interval (low, high) of a proportion, which covers at least as often as asked; NaN at no trials.
-
-    Args:
-        successes: counts, any shape.
-        trials: counts that broadcast with `successes`.
-        confidence: coverage aimed at, in (0, 1).
-
-    Source: Clopper & Pearson (1934) Biometrika 26:404-413, by quantiles of the beta distribution.
-    """
-    k, n = np.broadcast_arrays(np.asarray(successes, dtype=np.float64), np.asarray(trials, dtype=np.float64))
-    tail = (1 - confidence) / 2
-    low = np.where(k > 0, special.betaincinv(np.maximum(k, 1), n - k + 1, tail), 0.0)
-    high = np.where(k < n, special.betaincinv(k + 1, np.maximum(n - k, 1), 1 - tail), 1.0)
-    return np.where(n > 0, low, np.nan), np.where(n > 0, high, np.nan)
 
 
 def binomial_upper_tail(

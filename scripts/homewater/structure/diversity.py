@@ -6,28 +6,11 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from homewater.statistics.allele_counts import HET, HOM_ALT, HOM_REF
+from homewater.statistics.allele_counts import HET, AlleleCounts, expected_heterozygosity, n_called
 from homewater.statistics.intervals import chromosome_blocks, divide_or_nan, ratio_interval
 from homewater.structure.effective_size import EffectiveSize
 
-CHUNK = 16384  # markers held at once as float64
-
-
-def expected_heterozygosity(alternate: np.ndarray, typed: np.ndarray) -> np.ndarray:
-    """Return, per marker, the chance that two allele copies drawn at random from the population differ.
-
-    Args:
-        alternate: alternate-allele copies, any shape.
-        typed: animals typed, same shape.
-
-    Returns:
-        float64, in [0, 1]; NaN where nobody is typed.
-
-    Source: Nei (1978) Genetics 89:583-590, small-sample form for diploids.
-    """
-    alternate, copies = np.asarray(alternate, dtype=np.float64), 2 * np.asarray(typed, dtype=np.float64)
-    p = divide_or_nan(alternate, copies)
-    return 2 * p * (1 - p) * divide_or_nan(copies, copies - 1)
+CHUNK = 16384  # markers worked on at once
 
 
 def chance_absent(count: np.ndarray, copies: np.ndarray, drawn: np.ndarray | int) -> np.ndarray:
@@ -67,21 +50,20 @@ def diversity_sums(counts: np.ndarray, block: np.ndarray, copies_drawn: int) -> 
     names = ("markers", "observed", "expected", "rarefied", "alleles", "private")
     sums = {name: np.zeros((n_blocks, n_sites)) for name in names}
     for start in range(0, len(counts), CHUNK):
-        part, where = counts[start : start + CHUNK].astype(np.float64), block[start : start + CHUNK]
-        typed = part[:, :, HOM_REF] + part[:, :, HET] + part[:, :, HOM_ALT]
-        alternate = part[:, :, HET] + 2 * part[:, :, HOM_ALT]
-        known, enough = typed > 0, 2 * typed >= copies_drawn
-        drawn = np.minimum(2 * typed, copies_drawn)
+        part, where = counts[start : start + CHUNK], block[start : start + CHUNK]
+        alleles, typed = AlleleCounts.of_genotypes(part), n_called(part)
+        known, enough = typed > 0, alleles.copies >= copies_drawn
+        drawn = np.minimum(alleles.copies, copies_drawn)
         values = {
             "markers": known,
             "observed": np.where(known, divide_or_nan(part[:, :, HET], typed), 0.0),
-            "expected": np.where(known, expected_heterozygosity(alternate, typed), 0.0),
+            "expected": np.where(known, expected_heterozygosity(alleles), 0.0),
             "rarefied": enough,
             "alleles": np.zeros(typed.shape),
             "private": np.zeros(typed.shape),
         }
-        for count in (alternate, 2 * typed - alternate):
-            absent = chance_absent(count, 2 * typed, drawn)
+        for count in (alleles.alternate, alleles.reference):
+            absent = chance_absent(count, alleles.copies, drawn)
             values["alleles"] += np.where(enough, 1 - absent, 0.0)
             values["private"] += np.where(enough, (1 - absent) * _product_of_others(absent), 0.0)
         for name, value in values.items():
@@ -103,11 +85,11 @@ def private_allele_counts(counts: np.ndarray) -> np.ndarray:
     Args:
         counts: int32 (n_markers, n_sites, 4).
     """
-    alternate = counts[:, :, HET] + 2 * counts[:, :, HOM_ALT]
-    reference = counts[:, :, HET] + 2 * counts[:, :, HOM_REF]
     total = np.zeros(counts.shape[1], dtype=np.int64)
-    for present in (alternate > 0, reference > 0):
-        total += (present & (present.sum(axis=1, keepdims=True) == 1)).sum(axis=0)
+    for start in range(0, len(counts), CHUNK):
+        alleles = AlleleCounts.of_genotypes(counts[start : start + CHUNK])
+        for present in (alleles.alternate > 0, alleles.reference > 0):
+            total += (present & (present.sum(axis=1, keepdims=True) == 1)).sum(axis=0)
     return total
 
 

@@ -8,8 +8,8 @@ import pandas as pd
 
 from homewater.genotypes.bit_planes import popcount
 from homewater.running.seeds import generator
-from homewater.statistics.fst import block_weights, group_pairs, pair_components
-from homewater.statistics.intervals import chromosome_blocks, false_discovery, permutation_p, ratio_interval
+from homewater.statistics.fst import group_pairs, pairwise_fst
+from homewater.statistics.intervals import chromosome_blocks, false_discovery, permutation_p
 
 MAX_TEST_MARKERS = 5000  # more than this sharpens the test little and costs time in proportion (common practice)
 WORD = 64
@@ -41,7 +41,7 @@ def pairwise_table(
     """
     first, second = group_pairs(len(location_ids))
     block = chromosome_blocks(chrom, pos)
-    fst, low, high, _ = ratio_interval(*pair_components(counts, block), block_weights(block))
+    fst, low, high, _ = pairwise_fst(counts, block)
     animals = animals_of(counts)
     enough = np.minimum(animals[first], animals[second]) >= min_individuals
     km = {frozenset(pair): d for *pair, d in sea_distance[["site_a", "site_b", "sea_km"]].itertuples(index=False)}

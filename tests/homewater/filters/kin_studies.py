@@ -2,10 +2,11 @@
 
 import numpy as np
 
-from homewater.filters.identity import CLOSE_KIN, clusters, compare_pairs, informative_markers
+from homewater.filters.identity import CLOSE_KIN, compare_pairs, informative_markers
 from homewater.filters.kinship import gross_excess, kin_markers, kinship_within_sites, thin_families
 from homewater.invented.species import Faults, generate_species
 from homewater.invented.study import small_plan
+from homewater.statistics.linked_groups import linked_groups
 
 CHROMOSOMES = 8  # of 50 centimorgan; in fewer, full sibs share anything from nothing to all
 FAMILIES = {"faults": Faults(sibling_families=5)}
@@ -43,7 +44,7 @@ def thinned(seed, choices):
     minor, wide = np.minimum(p, 1 - p), np.ones(len(p), dtype=bool)
     rough = compare_pairs(dosages[informative_markers(minor, wide)])
     alike = (site[rough.first] == site[rough.second]) & (np.nan_to_num(rough.kinship) > CLOSE_KIN)
-    reference = clusters(rough.first[alike], rough.second[alike], n) == np.arange(n)
+    reference = linked_groups(rough.first[alike], rough.second[alike], n) == np.arange(n)
     pairs = kinship_within_sites(dosages[kin_markers(minor, ~gross_excess(counts))], site, everybody, reference)
     kin = pairs.close
     _, out = thin_families(pairs.first[kin], pairs.second[kin], n, everybody, (dosages >= 0).mean(axis=0))

@@ -2,14 +2,11 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from homewater.filters.identity import (
     CLOSE_KIN,
     MAX_MARKERS,
     MIN_MARKERS,
-    clusters,
     compare_pairs,
     expected_above,
     informative_markers,
@@ -88,17 +85,3 @@ def test_expected_false_flags_are_unknown_without_spread():
     assert np.isnan(expected_above(np.arange(9.0), 1))
     assert np.isnan(expected_above(np.ones(50), 1))
     assert np.isnan(expected_above(np.full(50, np.nan), 1))
-
-
-@settings(max_examples=100, deadline=None)
-@given(st.integers(1, 12).flatmap(lambda n: st.tuples(st.just(n), st.lists(st.tuples(*[st.integers(0, n - 1)] * 2)))))
-def test_clusters_are_the_connected_sets(case):
-    n, edges = case
-    reached = np.eye(n, dtype=bool)
-    for a, b in edges:
-        reached[a, b] = reached[b, a] = True
-    for k in range(n):
-        reached |= np.outer(reached[:, k], reached[k])
-    expected = [int(np.flatnonzero(row)[0]) for row in reached]
-    first, second = (np.array([edge[side] for edge in edges], dtype=np.int64) for side in (0, 1))
-    assert clusters(first, second, n).tolist() == expected

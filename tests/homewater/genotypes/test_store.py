@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 import zarr
 from tests.intake_steps import digest
+from tests.stored_blocks import variant_blocks
 
 from homewater.genotypes import store
 from homewater.genotypes.bit_planes import layout_by_site
@@ -132,7 +133,7 @@ def test_bytes_do_not_depend_on_the_blocks_given(tmp_path, written):
     assert digest(path) == digest(tmp_path / "h.zarr")
     again = open_genotypes(path)
     write_genotypes(
-        tmp_path / "i.zarr", ids, SITES, again.contig_ids, again.variant_blocks(), {"records": {"kept": 5000}}
+        tmp_path / "i.zarr", ids, SITES, again.contig_ids, variant_blocks(again), {"records": {"kept": 5000}}
     )
     assert digest(path) == digest(tmp_path / "i.zarr")
 

@@ -109,14 +109,6 @@ def test_blocks_add_up_and_left_out_markers_do_not():
     assert fst.block_weights(block).tolist() == [15, 15, 15]
 
 
-def test_group_counts_equal_counting_the_animals_of_the_group():
-    _, _, counts = random_counts(7)
-    pooled = fst.group_counts(counts, np.array([0, 2, -1, 0, 2]), 3)
-    assert (pooled[:, 0] == counts[:, 0] + counts[:, 3]).all()
-    assert not pooled[:, 1].any()
-    assert (pooled[:, 2] == counts[:, 1] + counts[:, 4]).all()
-
-
 def test_nothing_to_compare_is_missing_not_zero():
     estimate, low, high, error = fst.pairwise_fst(np.zeros((4, 2, 4), dtype=np.int32), np.arange(4))
     assert np.isnan([*estimate, *low, *high, *error]).all()

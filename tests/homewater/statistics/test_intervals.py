@@ -8,37 +8,33 @@ from scipy import stats
 
 from homewater.statistics import intervals
 
-# Newcombe (1998) Stat Med 17:857-872, 95 %; rows from memory, agreeing with recomputation:
-# k, n, Wilson, Clopper-Pearson
+# Newcombe (1998) Stat Med 17:857-872, 95 %; rows from memory, agreeing with recomputation: k, n, Wilson
 NEWCOMBE = [
-    (81, 263, 0.2553, 0.3662, 0.2527, 0.3676),
-    (15, 148, 0.0624, 0.1605, 0.0578, 0.1617),
-    (0, 20, 0.0, 0.1611, 0.0, 0.1684),
-    (1, 29, 0.0061, 0.1718, 0.0009, 0.1776),
-    (10, 10, 0.7225, 1.0, 0.6915, 1.0),
-    (29, 30, 0.8333, 0.9941, 0.8278, 0.9992),
-    (95, 100, 0.8882, 0.9785, 0.8872, 0.9836),
-    (50, 50, 0.9287, 1.0, 0.9289, 1.0),
+    (81, 263, 0.2553, 0.3662),
+    (15, 148, 0.0624, 0.1605),
+    (0, 20, 0.0, 0.1611),
+    (1, 29, 0.0061, 0.1718),
+    (10, 10, 0.7225, 1.0),
+    (29, 30, 0.8333, 0.9941),
+    (95, 100, 0.8882, 0.9785),
+    (50, 50, 0.9287, 1.0),
 ]
 
 
-@pytest.mark.parametrize(("k", "n", "w_low", "w_high", "c_low", "c_high"), NEWCOMBE)
-def test_proportion_intervals_equal_the_published_table(k, n, w_low, w_high, c_low, c_high):
-    assert intervals.wilson(k, n) == pytest.approx((w_low, w_high), abs=5e-5)
-    assert intervals.clopper_pearson(k, n) == pytest.approx((c_low, c_high), abs=5.1e-5)
+@pytest.mark.parametrize(("k", "n", "low", "high"), NEWCOMBE)
+def test_proportion_intervals_equal_the_published_table(k, n, low, high):
+    assert intervals.wilson(k, n) == pytest.approx((low, high), abs=5e-5)
 
 
 @given(st.integers(1, 400).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))), st.floats(0.5, 0.999))
 def test_proportion_intervals_equal_scipy(pair, confidence):
     k, n = pair
-    reference = stats.binomtest(k, n)
-    exact, score = (reference.proportion_ci(confidence, method) for method in ("exact", "wilson"))
-    assert intervals.clopper_pearson(k, n, confidence) == pytest.approx((exact.low, exact.high), abs=1e-9)
+    score = stats.binomtest(k, n).proportion_ci(confidence, "wilson")
     assert intervals.wilson(k, n, confidence) == pytest.approx((score.low, score.high), abs=1e-9)
 
 
 def test_no_trials_have_no_interval():
-    assert np.isnan([*intervals.wilson(0, 0), *intervals.clopper_pearson(0, 0)]).all()
+    assert np.isnan(intervals.wilson(0, 0)).all()
 
 
 def test_false_discovery_equals_the_published_example():
@@ -121,7 +117,6 @@ def test_jackknife_interval_covers_as_often_as_it_says():
 
 def test_blocks_are_chromosomes_where_there_are_enough():
     chrom = np.repeat(["c2", "c1", "c3", "c5", "c4"], 3)
-    assert intervals.block_basis(chrom) == "chromosomes"
     assert intervals.chromosome_blocks(chrom, np.arange(15)).tolist() == np.repeat(np.arange(5), 3).tolist()
 
 
@@ -129,7 +124,6 @@ def test_blocks_are_chromosomes_where_there_are_enough():
 def test_few_chromosomes_are_cut_into_contiguous_blocks(n_chrom, n_markers, seed):
     rng = np.random.default_rng(seed)
     chrom, pos = rng.integers(0, n_chrom, n_markers).astype(str), rng.permutation(n_markers)
-    assert intervals.block_basis(chrom) == "contiguous_blocks"
     block = intervals.chromosome_blocks(chrom, pos)
     assert sorted(set(block.tolist())) == list(range(block.max() + 1))
     assert block.max() + 1 <= 24

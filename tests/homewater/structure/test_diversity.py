@@ -20,22 +20,6 @@ def counts_of(dosages, site, n_sites):
 
 
 @pytest.mark.parametrize(
-    ("n", "p", "expected"), [(10, 0.5, 0.526316), (25, 0.9, 0.183673), (5, 0.8, 0.355556), (1, 0.5, 1.0)]
-)
-def test_expected_heterozygosity_by_exact_arithmetic(n, p, expected):
-    """Nei (1978): 2n / (2n - 1) (1 - sum p^2), exact rationals."""
-    assert diversity.expected_heterozygosity(2 * n * p, n) == pytest.approx(expected, abs=5e-7)
-
-
-def test_expected_heterozygosity_equals_counting_every_pair_of_copies():
-    dosages = drawn_dosages(1, [7], 30, missing=0.0)
-    got = diversity.expected_heterozygosity(dosages.sum(axis=1), np.full(30, 7))
-    for row, value in zip(dosages, got, strict=True):
-        copies = [copy for d in row for copy in (1,) * d + (0,) * (2 - d)]
-        assert value == pytest.approx(np.mean([a != b for a, b in itertools.combinations(copies, 2)]))
-
-
-@pytest.mark.parametrize(
     ("count", "copies", "drawn"), [(0, 6, 4), (1, 6, 4), (2, 6, 4), (3, 6, 4), (6, 6, 4), (2, 5, 0)]
 )
 def test_chance_absent_equals_counting_every_draw(count, copies, drawn):
