@@ -19,6 +19,6 @@ include: "workflow/rules/report.smk"
 rule all:
     default_target: True
     input:
-        report=f"reports/{STUDY}.pdf",
-        page=f"reports/{STUDY}.html",
-        manifest=f"results/{STUDY}/manifest.json",
+        report=expand(report_file("pdf"), study=STUDY),
+        page=expand(report_file("html"), study=STUDY),
+        manifest=expand(of_study("manifest.json"), study=STUDY),

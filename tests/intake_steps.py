@@ -39,7 +39,7 @@ def imported(folder, files, n=None, **more):
     step("plan_parts")(files, indexes, str(folder / "plan.json"), count)
     made = [str(folder / f"{i}.zarr") for i in range(count)]
     both = {
-        "samples": str(folder.parent / "samples.csv"),
+        "sample_sheet": str(folder.parent / "samples.csv"),
         "sites": str(folder.parent / "sites.csv"),
         "species": "topshell",
     }

@@ -93,5 +93,5 @@ def run(folder: Path, study: dict = STUDY) -> dict[str, Path]:
     out = {"check": folder / "out" / "check.json"} | {
         k: folder / "out" / f"{k}.csv" for k in ("samples", "sites", "transfers")
     }
-    main(files, settings, **{key: str(path) for key, path in out.items()})
+    main(files, settings, *(str(path) for path in out.values()))
     return out

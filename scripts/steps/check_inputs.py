@@ -24,14 +24,14 @@ from homewater.running.writer import write_json
 from homewater.tables.schema_tables import write_table
 
 
-def main(files: list[str], study: dict, check: str, samples: str, sites: str, transfers: str) -> None:
+def main(files: list[str], study: dict, check: str, sample_sheet: str, sites: str, transfers: str) -> None:
     """Check everything, then write the tables in their normal form and what was found.
 
     Args:
         files: the user's files, in the order of `homewater.inputs.settings.input_files`.
         study: the full settings.
         check: JSON: checksums, ignored columns, report date, counts and chromosomes of each species.
-        samples: table of samples, every optional column present.
+        sample_sheet: table of samples, every optional column present.
         sites: table of sites, likewise.
         transfers: table of moves, likewise; a header alone where the study has none.
     """
@@ -57,7 +57,7 @@ def main(files: list[str], study: dict, check: str, samples: str, sites: str, tr
         problems += faults
     if problems:
         raise InputError(problems)
-    write_table(rows.frame, samples, "input_samples")
+    write_table(rows.frame, sample_sheet, "input_samples")
     write_table(places.frame, sites, "input_sites")
     moves = tables["transfers"].frame if "transfers" in tables else empty_input_table("input_transfers")
     write_table(moves, transfers, "input_transfers")

@@ -30,10 +30,10 @@ TYPES = ("multiallelic", "no_alternate", "symbolic", "spanning_deletion", "not_o
 
 def main(
     genotypes: str,
-    samples: str,
+    sample_sheet: str,
     sites: str,
     native_range: list[str],
-    kept_samples: str,
+    samples: str,
     markers: str,
     summary: str,
     site_roles: str,
@@ -48,7 +48,7 @@ def main(
     store = open_genotypes(genotypes)
     site_list = read_table(sites, "input_sites")
     roles = _roles(site_list, native_range)
-    sheet = read_table(samples, "input_samples")
+    sheet = read_table(sample_sheet, "input_samples")
     sheet = sheet[sheet["species"] == species].set_index("materialSampleID").loc[store.sample_ids].reset_index()
 
     batch = sheet["batch"].fillna("").to_numpy(dtype=str) if "batch" in sheet else np.full(len(sheet), "")
@@ -80,7 +80,7 @@ def main(
         differing, compared = differing + found[0], compared + found[1]
 
     rows = pd.DataFrame([*_record_rows(store.attributes["records"], store.n_markers), *animals.summary, *taken])
-    write_table(animals.table, kept_samples, "samples")
+    write_table(animals.table, samples, "samples")
     write_table(table[MARKER_COLUMNS], markers, "markers")
     write_table(rows, summary, "filter_summary")
     write_table(roles, site_roles, "site_roles")

@@ -13,7 +13,7 @@ from homewater.tables.schema_tables import read_table, write_table
 
 
 def main(
-    plan: str, parts: list[str], samples: str, sites: str, genotypes: str, file_conflicts: str, species: str
+    plan: str, parts: list[str], sample_sheet: str, sites: str, genotypes: str, file_conflicts: str, species: str
 ) -> None:
     """Read the parts, write the store and what the files disagree in; removes no animal that has genotypes."""
     planned = json.loads(Path(plan).read_text(encoding="utf-8"))
@@ -26,7 +26,7 @@ def main(
         reasons = ", ".join(f"{n} {reason}" for reason, n in records.items() if n and reason not in ("read", "kept"))
         found = f"no marker left of {records['read']} records" + (f" ({reasons})" if reasons else "")
         raise InputError(Problem(names, "", "", found, "biallelic single-base markers with genotypes"))
-    animals = canonical_samples(read_table(samples, "input_samples"), read_table(sites, "input_sites"), species)
+    animals = canonical_samples(read_table(sample_sheet, "input_samples"), read_table(sites, "input_sites"), species)
     present = {name for part in opened for name in part.sample_ids.tolist()}
     held = animals[animals["materialSampleID"].isin(present)]
     absent = animals.loc[~animals["materialSampleID"].isin(present), "materialSampleID"].tolist()

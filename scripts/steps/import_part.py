@@ -16,7 +16,7 @@ from homewater.tables.schema_tables import read_table
 
 def main(
     plan: str,
-    samples: str,
+    sample_sheet: str,
     sites: str,
     genotype_files: list[str],
     part: str,
@@ -28,7 +28,7 @@ def main(
 ) -> None:
     """Read one part, write its store; counts of records are kept with it."""
     share = json.loads(Path(plan).read_text(encoding="utf-8"))["parts"][part_number]
-    animals = canonical_samples(read_table(samples, "input_samples"), read_table(sites, "input_sites"), species)
+    animals = canonical_samples(read_table(sample_sheet, "input_samples"), read_table(sites, "input_sites"), species)
     location = dict(zip(animals["materialSampleID"], animals["locationID"], strict=True))
     file = genotype_files[share["file"]]
     markers = marker_table if isinstance(marker_table, str) or not marker_table else marker_table[0]

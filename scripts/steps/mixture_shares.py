@@ -1,7 +1,7 @@
 """Rule mixture_shares: the share of each unit among the query animals of a site, and of a site and year.
 
-Named inputs: genotypes, panel, reference_animals, panel_summary, units_summary, genotyping_error, calls, samples (of
-the inputs: dates), sites. Outputs: shares. Params: seed. Wildcard: species.
+Named inputs: genotypes, panel, reference_animals, panel_summary, units_summary, genotyping_error, calls, sample_sheet
+(dates), sites. Outputs: shares. Params: seed. Wildcard: species.
 """
 
 import json
@@ -14,7 +14,7 @@ from homewater.crosses.frequency_prior import FrequencyPrior
 from homewater.crosses.likelihood import class_list, class_table, log_likelihoods
 from homewater.crosses.odds import counts_by_unit
 from homewater.genotypes.store import open_genotypes
-from homewater.inputs.event_dates import event_year
+from homewater.inputs.event_dates import sampling_years
 from homewater.panel.choice import panel_rows
 from homewater.panel.reference_animals import reference_arrays
 from homewater.running.seeds import generator
@@ -31,7 +31,7 @@ def main(
     units_summary: str,
     genotyping_error: str,
     calls: str,
-    samples: str,
+    sample_sheet: str,
     sites: str,
     shares: str,
     species: str,
@@ -44,8 +44,8 @@ def main(
     if n_units < 2 or query.empty:
         write_table(empty_table("mixture_shares"), shares, "mixture_shares")
         return
-    dates = read_table(samples, "input_samples").query("species == @species").set_index("materialSampleID")["eventDate"]
-    query["year"] = dates.loc[query["materialSampleID"]].map(event_year).to_numpy(dtype=np.int64)
+    sheet = read_table(sample_sheet, "input_samples")
+    query["year"] = sampling_years(sheet, species, query["materialSampleID"])
     error = json.loads(Path(genotyping_error).read_text(encoding="utf-8"))["estimate"]
     prior = FrequencyPrior.from_record(json.loads(Path(panel_summary).read_text(encoding="utf-8"))["frequency_prior"])
     store = open_genotypes(genotypes)

@@ -1,7 +1,7 @@
 """Rule report: one HTML page and one PDF for the whole study.
 
-Named inputs, one path each: check, samples, sites, transfers, sea_distance, site_positions, coastline, template, style,
-catalogue. Named inputs, one path a species in the study file's order: animals, site_roles, filter_summary,
+Named inputs, one path each: check, sample_sheet, sites, transfers, sea_distance, site_positions, coastline, template,
+style, catalogue. Named inputs, one path a species in the study file's order: animals, site_roles, filter_summary,
 genotyping_error, file_conflicts, kin_thinning, batch_effects, site_diversity, pairwise_fst, pca, pca_axes,
 cluster_number, ancestry, isolation_by_distance, breaks, overall_fst, clusters_within_units, variance_shares, clines,
 cline_sites, units, units_summary, odd_kinships, panel, panel_order, size_curve, confusion, controls,
@@ -29,7 +29,7 @@ from homewater.tables.schema_tables import read_table
 
 def main(
     check: str,
-    samples: str,
+    sample_sheet: str,
     sites: str,
     transfers: str,
     sea_distance: str,
@@ -94,7 +94,7 @@ def main(
     results = StudyResults(
         settings=study,
         check=_json(check),
-        samples=read_table(samples, "input_samples"),
+        samples=read_table(sample_sheet, "input_samples"),
         sites=read_table(sites, "input_sites"),
         transfers=read_table(transfers, "input_transfers"),
         sea_distance=read_table(sea_distance, "sea_distance"),

@@ -1,18 +1,16 @@
 """Rule site_rates: share of animals with ancestry from elsewhere, by site, by site and year, and by unit.
 
-Named inputs: calls, origin_classes, class_power, samples (of the inputs: dates), units, sites, units_summary. Outputs:
+Named inputs: calls, origin_classes, class_power, sample_sheet (dates), units, sites, units_summary. Outputs:
 site_rates, site_year_rates, unit_rates. Params: false_flag_rate. Wildcard: species.
 """
 
 import json
 from pathlib import Path
 
-import numpy as np
-
 from homewater.assignment.rates import rate_table, unit_rate_table
 from homewater.assignment.verdict import called_class
 from homewater.crosses.likelihood import CLASSES
-from homewater.inputs.event_dates import event_year
+from homewater.inputs.event_dates import sampling_years
 from homewater.running.step import run_step
 from homewater.tables.schema_tables import empty_table, read_table, write_table
 from homewater.tables.unit_names import unit_by_site, unit_names
@@ -22,7 +20,7 @@ def main(
     calls: str,
     origin_classes: str,
     class_power: str,
-    samples: str,
+    sample_sheet: str,
     units: str,
     sites: str,
     units_summary: str,
@@ -44,8 +42,8 @@ def main(
     judged["called"] = called_class(
         judged["outcome"].to_numpy(object), classes[[f"p_{c}" for c in CLASSES]].to_numpy(float)
     )
-    dates = read_table(samples, "input_samples").query("species == @species").set_index("materialSampleID")["eventDate"]
-    judged["year"] = dates.loc[judged["materialSampleID"]].map(event_year).to_numpy(dtype=np.int64)
+    sheet = read_table(sample_sheet, "input_samples")
+    judged["year"] = sampling_years(sheet, species, judged["materialSampleID"])
     unit_table = read_table(units, "units")
     of_site, local = unit_table.set_index("locationID"), unit_by_site(unit_table)
     contact = of_site["contact_zone"].fillna(False).astype(bool).to_dict()

@@ -88,7 +88,8 @@ def intake(folder: Path, out: Path) -> None:
     genotypes = str(folder / "genotypes.vcf.gz")
     out.mkdir()
     count = genome_parts.n_parts([Path(genotypes).stat().st_size], [True])
-    plan, tables = str(out / "plan.json"), {"samples": str(folder / "samples.csv"), "sites": str(folder / "sites.csv")}
+    plan = str(out / "plan.json")
+    tables = {"sample_sheet": str(folder / "samples.csv"), "sites": str(folder / "sites.csv")}
     step("plan_parts")([genotypes], [f"{genotypes}.tbi"], plan, count)
     made = [str(out / f"{i}.zarr") for i in range(count)]
     common = {"plan": plan, "genotype_files": [genotypes], "species": "topshell", **tables}
@@ -96,7 +97,7 @@ def intake(folder: Path, out: Path) -> None:
         pool.map(_import, [{**common, "part": part, "part_number": i} for i, part in enumerate(made)], chunksize=1)
     names = {"plan": plan, "parts": made, "genotypes": str(out / "genotypes.zarr"), "species": "topshell", **tables}
     step("genotypes")(**names, file_conflicts=str(out / "file_conflicts.csv"))
-    outputs = {"kept_samples": "samples.csv", "markers": "markers.parquet", "summary": "filter_summary.csv",
+    outputs = {"samples": "samples.csv", "markers": "markers.parquet", "summary": "filter_summary.csv",
                "site_roles": "site_roles.csv", "site_counts": "site_counts.zarr",
                "genotyping_error": "genotyping_error.json", "kin_thinning": "kin_thinning.csv",
                "batch_effects": "batch_effects.csv"}  # fmt: skip

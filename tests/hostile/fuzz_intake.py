@@ -61,7 +61,7 @@ def take_in(folder: Path, out: Path) -> dict[str, Any]:
         raise InputError(missing)
     inputs = {name: str(out / f"{name}.csv") for name in ("samples", "sites", "transfers")}
     files = [str(folder / path) for _, path in input_files(settings)]
-    check_inputs.main(files, settings, str(out / "check.json"), **inputs)
+    check_inputs.main(files, settings, str(out / "check.json"), *inputs.values())
     if settings["coastline"] != "global":
         given = settings["structure"]
         sea_distance.main(
@@ -110,7 +110,7 @@ def _run_intake(folder: Path, out: Path, species: dict, markers: dict) -> None:
     count = genome_parts.n_parts([path.stat().st_size for path in paths], [index is not None for index in indexes])
     plan, store = str(place / "plan.json"), str(place / "genotypes.zarr")
     plan_parts.main(files, [str(index) for index in indexes if index], plan, count)
-    both = {"samples": str(out / "samples.csv"), "sites": str(out / "sites.csv"), "species": species["id"]}
+    both = {"sample_sheet": str(out / "samples.csv"), "sites": str(out / "sites.csv"), "species": species["id"]}
     both_and = both | {name: markers[name] for name in ("min_genotype_quality", "min_read_depth")}
     made = [str(place / f"{number}.zarr") for number in range(count)]
     tables = [str(folder / species["marker_table"])] if "marker_table" in species else []
@@ -122,7 +122,7 @@ def _run_intake(folder: Path, out: Path, species: dict, markers: dict) -> None:
         place,
         genotypes=store,
         native_range=[str(folder / species["native_range"])] if "native_range" in species else [],
-        kept_samples=str(place / "samples.csv"),
+        samples=str(place / "samples.csv"),
         markers=str(place / "markers.parquet"),
         summary=str(place / "filter_summary.csv"),
         site_counts=str(place / "site_counts.zarr"),

@@ -75,13 +75,13 @@ def planted(folder, target, n=100):
 
 
 def filtered(folder, target, native_range=(), **changes):
-    outputs = {"kept_samples": "samples.csv", "markers": "markers.parquet", "summary": "filter_summary.csv",
+    outputs = {"samples": "samples.csv", "markers": "markers.parquet", "summary": "filter_summary.csv",
                "site_roles": "site_roles.csv", "site_counts": "site_counts.zarr",
                "genotyping_error": "genotyping_error.json", "kin_thinning": "kin_thinning.csv",
                "batch_effects": "batch_effects.csv"}  # fmt: skip
     step("filters")(
         genotypes=str(folder / "run" / "genotypes.zarr"),
-        samples=str(folder / "samples.csv"),
+        sample_sheet=str(folder / "samples.csv"),
         sites=str(folder / "sites.csv"),
         native_range=list(native_range),
         settings=SETTINGS | changes,

@@ -86,14 +86,14 @@ def run(folder: Path, paths: dict, **of_panel_too) -> dict[str, pd.DataFrame]:
                 origin_classes=out["origin_classes"], summary=str(folder / "summary_of_calls.json"),
                 settings=of_assignment)  # fmt: skip
     site_rates.main(calls=out["calls"], origin_classes=out["origin_classes"], class_power=out["class_power"],
-                    samples=str(folder / "input_samples.csv"), units=paths["units"],
+                    sample_sheet=str(folder / "input_samples.csv"), units=paths["units"],
                     sites=str(folder / "input_sites.csv"), units_summary=paths["units_summary"],
                     site_rates=out["site_rates"], site_year_rates=out["site_year_rates"], unit_rates=out["unit_rates"],
                     species="topshell",
                     false_flag_rate=rate)  # fmt: skip
     of_store = ("genotypes", "panel", "reference_animals", "panel_summary", "units_summary", "genotyping_error")
     mixture_shares.main(**{name: made[name] for name in of_store}, calls=out["calls"],
-                        samples=str(folder / "input_samples.csv"), sites=str(folder / "input_sites.csv"),
+                        sample_sheet=str(folder / "input_samples.csv"), sites=str(folder / "input_sites.csv"),
                         shares=out["mixture_shares"], species="topshell", seed=3)  # fmt: skip
     return {name: read_table(path, name) for name, path in out.items()}
 

@@ -1,28 +1,26 @@
 rule class_power:
     input:
-        genotypes="results/{study}/{species}/intake/genotypes.zarr",
-        markers="results/{study}/{species}/intake/markers.parquet",
-        panel="results/{study}/{species}/panel/panel.csv",
-        reference_animals="results/{study}/{species}/panel/reference_animals.csv",
-        panel_summary="results/{study}/{species}/panel/summary.json",
-        units_summary="results/{study}/{species}/units/summary.json",
-        genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
-        recombination_map=lambda wildcards: recombination_map(wildcards.species),
+        genotypes=of_species("intake/genotypes.zarr"),
+        markers=of_species("intake/markers.parquet"),
+        panel=of_species("panel/panel.csv"),
+        reference_animals=of_species("panel/reference_animals.csv"),
+        panel_summary=of_species("panel/summary.json"),
+        units_summary=of_species("units/summary.json"),
+        genotyping_error=of_species("intake/genotyping_error.json"),
+        recombination_map=species_file("recombination", "map"),
         library=library("class_power"),
     output:
-        class_power="results/{study}/{species}/assignment/class_power.csv",
-        cutoffs="results/{study}/{species}/assignment/cutoffs.json",
+        class_power=of_species("assignment/class_power.csv"),
+        cutoffs=of_species("assignment/cutoffs.json"),
     log:
-        "results/{study}/{species}/logs/class_power.log",
+        log_of("class_power"),
     benchmark:
-        "results/{study}/{species}/benchmarks/class_power.tsv"
-    threads: 1
+        benchmark_of("class_power")
     resources:
-        mem_mb=memory_mb("class_power"),
-        runtime=minutes("class_power"),
+        **needs("class_power"),
     params:
         settings=SETTINGS["assignment"],
-        cm_per_chromosome=lambda wildcards: cm_per_chromosome(wildcards.species),
+        cm_per_chromosome=species_setting("recombination", "cm_per_chromosome"),
         seed=SETTINGS["study"]["seed"],
     script:
         "../../scripts/steps/class_power.py"
@@ -30,29 +28,27 @@ rule class_power:
 
 rule assign:
     input:
-        genotypes="results/{study}/{species}/intake/genotypes.zarr",
-        samples="results/{study}/{species}/intake/samples.csv",
-        markers="results/{study}/{species}/intake/markers.parquet",
-        units="results/{study}/{species}/units/units.csv",
-        panel="results/{study}/{species}/panel/panel.csv",
-        reference_animals="results/{study}/{species}/panel/reference_animals.csv",
-        panel_summary="results/{study}/{species}/panel/summary.json",
-        units_summary="results/{study}/{species}/units/summary.json",
-        genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
-        cutoffs="results/{study}/{species}/assignment/cutoffs.json",
+        genotypes=of_species("intake/genotypes.zarr"),
+        samples=of_species("intake/samples.csv"),
+        markers=of_species("intake/markers.parquet"),
+        units=of_species("units/units.csv"),
+        panel=of_species("panel/panel.csv"),
+        reference_animals=of_species("panel/reference_animals.csv"),
+        panel_summary=of_species("panel/summary.json"),
+        units_summary=of_species("units/summary.json"),
+        genotyping_error=of_species("intake/genotyping_error.json"),
+        cutoffs=of_species("assignment/cutoffs.json"),
         library=library("assign"),
     output:
-        calls="results/{study}/{species}/assignment/calls.csv",
-        origin_classes="results/{study}/{species}/assignment/origin_classes.csv",
-        summary="results/{study}/{species}/assignment/summary.json",
+        calls=of_species("assignment/calls.csv"),
+        origin_classes=of_species("assignment/origin_classes.csv"),
+        summary=of_species("assignment/summary.json"),
     log:
-        "results/{study}/{species}/logs/assign.log",
+        log_of("assign"),
     benchmark:
-        "results/{study}/{species}/benchmarks/assign.tsv"
-    threads: 1
+        benchmark_of("assign")
     resources:
-        mem_mb=memory_mb("assign"),
-        runtime=minutes("assign"),
+        **needs("assign"),
     params:
         settings=SETTINGS["assignment"],
     script:
@@ -61,26 +57,24 @@ rule assign:
 
 rule site_rates:
     input:
-        calls="results/{study}/{species}/assignment/calls.csv",
-        origin_classes="results/{study}/{species}/assignment/origin_classes.csv",
-        class_power="results/{study}/{species}/assignment/class_power.csv",
-        samples="results/{study}/inputs/samples.csv",
-        units="results/{study}/{species}/units/units.csv",
-        sites="results/{study}/inputs/sites.csv",
-        units_summary="results/{study}/{species}/units/summary.json",
+        calls=of_species("assignment/calls.csv"),
+        origin_classes=of_species("assignment/origin_classes.csv"),
+        class_power=of_species("assignment/class_power.csv"),
+        sample_sheet=of_study("inputs/samples.csv"),
+        units=of_species("units/units.csv"),
+        sites=of_study("inputs/sites.csv"),
+        units_summary=of_species("units/summary.json"),
         library=library("site_rates"),
     output:
-        site_rates="results/{study}/{species}/assignment/site_rates.csv",
-        site_year_rates="results/{study}/{species}/assignment/site_year_rates.csv",
-        unit_rates="results/{study}/{species}/assignment/unit_rates.csv",
+        site_rates=of_species("assignment/site_rates.csv"),
+        site_year_rates=of_species("assignment/site_year_rates.csv"),
+        unit_rates=of_species("assignment/unit_rates.csv"),
     log:
-        "results/{study}/{species}/logs/site_rates.log",
+        log_of("site_rates"),
     benchmark:
-        "results/{study}/{species}/benchmarks/site_rates.tsv"
-    threads: 1
+        benchmark_of("site_rates")
     resources:
-        mem_mb=memory_mb("site_rates"),
-        runtime=minutes("site_rates"),
+        **needs("site_rates"),
     params:
         false_flag_rate=SETTINGS["assignment"]["false_flag_rate"],
     script:
@@ -89,53 +83,49 @@ rule site_rates:
 
 rule natural_contact:
     input:
-        genotypes="results/{study}/{species}/intake/genotypes.zarr",
-        samples="results/{study}/{species}/intake/samples.csv",
-        markers="results/{study}/{species}/intake/markers.parquet",
-        units="results/{study}/{species}/units/units.csv",
-        reference_animals="results/{study}/{species}/panel/reference_animals.csv",
-        cline_sites="results/{study}/{species}/structure/cline_sites.csv",
+        genotypes=of_species("intake/genotypes.zarr"),
+        samples=of_species("intake/samples.csv"),
+        markers=of_species("intake/markers.parquet"),
+        units=of_species("units/units.csv"),
+        reference_animals=of_species("panel/reference_animals.csv"),
+        cline_sites=of_species("structure/cline_sites.csv"),
         library=library("natural_contact"),
     output:
-        table="results/{study}/{species}/assignment/natural_contact.csv",
+        table=of_species("assignment/natural_contact.csv"),
     log:
-        "results/{study}/{species}/logs/natural_contact.log",
+        log_of("natural_contact"),
     benchmark:
-        "results/{study}/{species}/benchmarks/natural_contact.tsv"
-    threads: 1
+        benchmark_of("natural_contact")
     resources:
-        mem_mb=memory_mb("natural_contact"),
-        runtime=minutes("natural_contact"),
+        **needs("natural_contact"),
     script:
         "../../scripts/steps/natural_contact.py"
 
 
 rule mixing_dates:
     input:
-        genotypes="results/{study}/{species}/intake/genotypes.zarr",
-        samples="results/{study}/{species}/intake/samples.csv",
-        markers="results/{study}/{species}/intake/markers.parquet",
-        units="results/{study}/{species}/units/units.csv",
-        reference_animals="results/{study}/{species}/panel/reference_animals.csv",
-        cline_sites="results/{study}/{species}/structure/cline_sites.csv",
-        calls="results/{study}/{species}/assignment/calls.csv",
-        origin_classes="results/{study}/{species}/assignment/origin_classes.csv",
-        genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
-        recombination_map=lambda wildcards: recombination_map(wildcards.species),
+        genotypes=of_species("intake/genotypes.zarr"),
+        samples=of_species("intake/samples.csv"),
+        markers=of_species("intake/markers.parquet"),
+        units=of_species("units/units.csv"),
+        reference_animals=of_species("panel/reference_animals.csv"),
+        cline_sites=of_species("structure/cline_sites.csv"),
+        calls=of_species("assignment/calls.csv"),
+        origin_classes=of_species("assignment/origin_classes.csv"),
+        genotyping_error=of_species("intake/genotyping_error.json"),
+        recombination_map=species_file("recombination", "map"),
         library=library("mixing_dates"),
     output:
-        table="results/{study}/{species}/assignment/mixing_dates.csv",
+        table=of_species("assignment/mixing_dates.csv"),
     log:
-        "results/{study}/{species}/logs/mixing_dates.log",
+        log_of("mixing_dates"),
     benchmark:
-        "results/{study}/{species}/benchmarks/mixing_dates.tsv"
-    threads: 1
+        benchmark_of("mixing_dates")
     resources:
-        mem_mb=memory_mb("mixing_dates"),
-        runtime=minutes("mixing_dates"),
+        **needs("mixing_dates"),
     params:
-        cm_per_chromosome=lambda wildcards: cm_per_chromosome(wildcards.species),
-        generation_years=lambda wildcards: OF_SPECIES[wildcards.species]["generation_years"],
+        cm_per_chromosome=species_setting("recombination", "cm_per_chromosome"),
+        generation_years=species_setting("generation_years"),
         recent_generations=SETTINGS["assignment"]["recent_generations"],
     script:
         "../../scripts/steps/mixing_dates.py"
@@ -143,26 +133,24 @@ rule mixing_dates:
 
 rule mixture_shares:
     input:
-        genotypes="results/{study}/{species}/intake/genotypes.zarr",
-        panel="results/{study}/{species}/panel/panel.csv",
-        reference_animals="results/{study}/{species}/panel/reference_animals.csv",
-        panel_summary="results/{study}/{species}/panel/summary.json",
-        units_summary="results/{study}/{species}/units/summary.json",
-        genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
-        calls="results/{study}/{species}/assignment/calls.csv",
-        samples="results/{study}/inputs/samples.csv",
-        sites="results/{study}/inputs/sites.csv",
+        genotypes=of_species("intake/genotypes.zarr"),
+        panel=of_species("panel/panel.csv"),
+        reference_animals=of_species("panel/reference_animals.csv"),
+        panel_summary=of_species("panel/summary.json"),
+        units_summary=of_species("units/summary.json"),
+        genotyping_error=of_species("intake/genotyping_error.json"),
+        calls=of_species("assignment/calls.csv"),
+        sample_sheet=of_study("inputs/samples.csv"),
+        sites=of_study("inputs/sites.csv"),
         library=library("mixture_shares"),
     output:
-        shares="results/{study}/{species}/assignment/mixture_shares.csv",
+        shares=of_species("assignment/mixture_shares.csv"),
     log:
-        "results/{study}/{species}/logs/mixture_shares.log",
+        log_of("mixture_shares"),
     benchmark:
-        "results/{study}/{species}/benchmarks/mixture_shares.tsv"
-    threads: 1
+        benchmark_of("mixture_shares")
     resources:
-        mem_mb=memory_mb("mixture_shares"),
-        runtime=minutes("mixture_shares"),
+        **needs("mixture_shares"),
     params:
         seed=SETTINGS["study"]["seed"],
     script:

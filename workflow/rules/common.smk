@@ -16,10 +16,11 @@ os.environ["PYTHONPATH"] = os.pathsep.join(
 )
 
 from homewater.running.errors import InputError
-from homewater.running.resources import memory_mb as memory_formula
-from homewater.running.resources import minutes as minutes_formula
+from homewater.running.clone import LAND
+from homewater.running.resources import memory_mb, minutes
 from homewater.inputs.settings import check_settings, input_files, shown_names
-from homewater.intake.vcf_files import n_parts
+from homewater.intake.genome_parts import INDEX_SUFFIXES
+from homewater.intake.genome_parts import n_parts as n_parts_of_files
 
 
 def checked(raw):
@@ -52,38 +53,100 @@ wildcard_constraints:
     part="[0-9]+",
 
 
+# --- where things lie ---
+
+
+def of_study(path):
+    """Return a path among the results of the study; which study it is stays open, as a wildcard."""
+    return f"results/{{study}}/{path}"
+
+
+def of_species(path):
+    """Return a path among the results of one species; study and species stay open, as wildcards."""
+    return of_study(f"{{species}}/{path}")
+
+
+def of_each_species(path):
+    """Return one path a species, in the study file's order; the study stays open, as a wildcard."""
+    return [of_study(f"{species}/{path}") for species in SPECIES]
+
+
+def report_file(suffix):
+    """Return the path of the report in one of its forms; which study it is stays open, as a wildcard."""
+    return f"reports/{{study}}.{suffix}"
+
+
+def log_of(job, place=of_species):
+    """Return the log of a rule, named as the rule with the wildcards that tell its jobs apart."""
+    return place(f"logs/{job}.log")
+
+
+def benchmark_of(job, place=of_species):
+    """Return the table of time and memory of a rule; arguments as in `log_of`."""
+    return place(f"benchmarks/{job}.tsv")
+
+
 def study_file(path):
     """Return a path of the study file as one that jobs can open: relative paths start at the study file's folder."""
     return str(STUDY_DIR / path)
 
 
+# --- what belongs to the species of a job ---
+
+
+def by_species(function):
+    """Return `function`, which takes a species, as one that takes the wildcards of a job."""
+    return lambda wildcards: function(wildcards.species)
+
+
+def species_setting(*keys):
+    """Return what gives a job the setting of its species under these keys of the study file, or None."""
+
+    def setting(species):
+        value = OF_SPECIES[species]
+        for key in keys:
+            value = value.get(key)
+        return value
+
+    return by_species(setting)
+
+
+def species_file(*keys):
+    """Return what gives a job the file that the study file names under these keys of its species, or nothing."""
+    setting = species_setting(*keys)
+
+    def files(wildcards):
+        path = setting(wildcards)
+        return [study_file(path)] if path else []
+
+    return files
+
+
 def genotype_files(species):
-    """Return the VCF or BCF files of a species, in the study file's order."""
+    """Return the genotype files of a species, in the study file's order."""
     return [study_file(path) for path in OF_SPECIES[species]["genotypes"]]
-
-
-def marker_table(species):
-    """Return the marker table of a species' genotype tables, or nothing."""
-    path = OF_SPECIES[species].get("marker_table")
-    return [study_file(path)] if path else []
 
 
 def index_files(species):
     """Return the index files that stand beside the genotype files."""
-    candidates = [f"{path}{suffix}" for path in genotype_files(species) for suffix in (".tbi", ".csi")]
+    candidates = [f"{path}{suffix}" for path in genotype_files(species) for suffix in INDEX_SUFFIXES]
     return [path for path in candidates if os.path.exists(path)]
 
 
-def native_range(species):
-    """Return the GeoJSON of the native range, or nothing."""
-    path = OF_SPECIES[species].get("native_range")
-    return [study_file(path)] if path else []
+@cache
+def n_parts(species):
+    """Return the number of parts in which a species' genotypes are read; it depends on the files alone."""
+    files, indexes = genotype_files(species), set(index_files(species))
+    sizes = [os.path.getsize(path) if os.path.isfile(path) else 0 for path in files]
+    indexed = [any(path + suffix in indexes for suffix in INDEX_SUFFIXES) for path in files]
+    return n_parts_of_files(sizes, indexed)
 
 
-def reference(species):
-    """Return the FASTA of the reference genome, or nothing."""
-    path = OF_SPECIES[species].get("reference")
-    return [study_file(path)] if path else []
+def part_stores(wildcards):
+    """Return the stores of all parts of a species' genotypes, in their order."""
+    store = of_species("intake/parts/{part}.zarr")
+    found = {"study": wildcards.study, "species": wildcards.species}
+    return [store.format(part=part, **found) for part in range(n_parts(wildcards.species))]
 
 
 def reference_name(species):
@@ -92,16 +155,13 @@ def reference_name(species):
     return shown_names(SETTINGS)[path] if path else ""
 
 
-def recombination_map(species):
-    """Return the recombination map, or nothing."""
-    path = OF_SPECIES[species].get("recombination", {}).get("map")
-    return [study_file(path)] if path else []
+# --- what the study names ---
 
 
 def coastline():
     """Return the coastline that the study draws and measures on."""
     path = SETTINGS["coastline"]
-    return str(ROOT / "workflow" / "data" / "land_10m.geojson.gz") if path == "global" else study_file(path)
+    return str(LAND) if path == "global" else study_file(path)
 
 
 def user_files():
@@ -150,40 +210,21 @@ def _n_samples():
         return 1  # check_inputs will say what is wrong with the file
 
 
-def memory_mb(name):
-    """Return the resource function for memory: the rule's formula, capped at what the machine has."""
-    limit = int(os.environ.get("HOMEWATER_MEMORY_MB", "0"))
+def needs(rule):
+    """Return the resources of a rule: memory by its formula, capped at what the machine has, and run time."""
+    limit_mb = int(os.environ.get("HOMEWATER_MEMORY_MB", "0"))
 
-    def resource(wildcards):
-        wanted = memory_formula(name, _size(wildcards.get("species", "")), _n_samples())
-        return min(wanted, limit) if limit else wanted
+    def mem_mb(wildcards):
+        wanted = memory_mb(rule, _size(wildcards.get("species", "")), _n_samples())
+        return min(wanted, limit_mb) if limit_mb else wanted
 
-    return resource
+    def runtime(wildcards):
+        return minutes(rule, _size(wildcards.get("species", "")), _n_samples())
 
-
-def minutes(name):
-    """Return the resource function for run time."""
-    return lambda wildcards: minutes_formula(name, _size(wildcards.get("species", "")), _n_samples())
+    return {"mem_mb": mem_mb, "runtime": runtime}
 
 
-@cache
-def parts(species):
-    """Return the numbers of the parts in which a species' genotypes are read; they depend on the files alone."""
-    files = genotype_files(species)
-    sizes = [os.path.getsize(path) if os.path.isfile(path) else 0 for path in files]
-    indexed = [any(os.path.exists(path + suffix) for suffix in (".tbi", ".csi")) for path in files]
-    return list(range(n_parts(sizes, indexed)))
-
-
-def of_each_species(path):
-    """Return one path a species, in the study file's order."""
-    return [f"results/{STUDY}/{species}/{path}" for species in SPECIES]
-
-
-def cm_per_chromosome(species):
-    """Return the genetic length of each chromosome, in centimorgan."""
-    return OF_SPECIES[species]["recombination"]["cm_per_chromosome"]
-
+# --- what a run makes ---
 
 # what the report reads of each species: the step's argument and the file
 TABLES = {
@@ -237,11 +278,11 @@ def outputs():
     more = ["panel/reference_animals.csv", "panel/summary.json"]
     more += ["panel/panel.vcf", "panel/panel_flanks.fasta"]
     more += ["assignment/cutoffs.json", "assignment/summary.json"]
-    of_study = ["check.json", "samples.csv", "sites.csv", "transfers.csv", "sea_distance.csv", "site_positions.csv"]
-    paths = [f"results/{STUDY}/inputs/{name}" for name in of_study]
+    inputs = ["check.json", "samples.csv", "sites.csv", "transfers.csv", "sea_distance.csv", "site_positions.csv"]
+    paths = [of_study(f"inputs/{name}") for name in inputs]
     for name in folders + list(TABLES.values()) + more:
         paths += of_each_species(name)
-    return paths + [f"reports/{STUDY}.html", f"reports/{STUDY}.pdf"]
+    return paths + [report_file("html"), report_file("pdf")]
 
 
 def study_file_name():

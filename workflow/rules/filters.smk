@@ -1,27 +1,25 @@
 rule filters:
     input:
-        genotypes="results/{study}/{species}/intake/genotypes.zarr",
-        samples="results/{study}/inputs/samples.csv",
-        sites="results/{study}/inputs/sites.csv",
-        native_range=lambda wildcards: native_range(wildcards.species),
+        genotypes=of_species("intake/genotypes.zarr"),
+        sample_sheet=of_study("inputs/samples.csv"),
+        sites=of_study("inputs/sites.csv"),
+        native_range=species_file("native_range"),
         library=library("filters"),
     output:
-        kept_samples="results/{study}/{species}/intake/samples.csv",
-        markers="results/{study}/{species}/intake/markers.parquet",
-        summary="results/{study}/{species}/intake/filter_summary.csv",
-        site_roles="results/{study}/{species}/intake/site_roles.csv",
-        site_counts=directory("results/{study}/{species}/intake/site_counts.zarr"),
-        genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
-        kin_thinning="results/{study}/{species}/intake/kin_thinning.csv",
-        batch_effects="results/{study}/{species}/intake/batch_effects.csv",
+        samples=of_species("intake/samples.csv"),
+        markers=of_species("intake/markers.parquet"),
+        summary=of_species("intake/filter_summary.csv"),
+        site_roles=of_species("intake/site_roles.csv"),
+        site_counts=directory(of_species("intake/site_counts.zarr")),
+        genotyping_error=of_species("intake/genotyping_error.json"),
+        kin_thinning=of_species("intake/kin_thinning.csv"),
+        batch_effects=of_species("intake/batch_effects.csv"),
     log:
-        "results/{study}/{species}/logs/filters.log",
+        log_of("filters"),
     benchmark:
-        "results/{study}/{species}/benchmarks/filters.tsv"
-    threads: 1
+        benchmark_of("filters")
     resources:
-        mem_mb=memory_mb("filters"),
-        runtime=minutes("filters"),
+        **needs("filters"),
     params:
         settings=SETTINGS["markers"],
     script:

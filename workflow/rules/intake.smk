@@ -1,5 +1,6 @@
 localrules:
     check_inputs,
+    plan_parts,
 
 
 rule check_inputs:
@@ -7,18 +8,16 @@ rule check_inputs:
         files=user_files(),
         library=library("check_inputs"),
     output:
-        check="results/{study}/inputs/check.json",
-        samples="results/{study}/inputs/samples.csv",
-        sites="results/{study}/inputs/sites.csv",
-        transfers="results/{study}/inputs/transfers.csv",
+        check=of_study("inputs/check.json"),
+        sample_sheet=of_study("inputs/samples.csv"),
+        sites=of_study("inputs/sites.csv"),
+        transfers=of_study("inputs/transfers.csv"),
     log:
-        "results/{study}/logs/check_inputs.log",
+        log_of("check_inputs", of_study),
     benchmark:
-        "results/{study}/benchmarks/check_inputs.tsv"
-    threads: 1
+        benchmark_of("check_inputs", of_study)
     resources:
-        mem_mb=memory_mb("check_inputs"),
-        runtime=minutes("check_inputs"),
+        **needs("check_inputs"),
     params:
         study=named_inputs(),
     script:
@@ -27,21 +26,19 @@ rule check_inputs:
 
 rule sea_distance:
     input:
-        checked="results/{study}/inputs/check.json",
-        sites="results/{study}/inputs/sites.csv",
+        checked=of_study("inputs/check.json"),
+        sites=of_study("inputs/sites.csv"),
         coastline=coastline(),
         library=library("sea_distance"),
     output:
-        distances="results/{study}/inputs/sea_distance.csv",
-        positions="results/{study}/inputs/site_positions.csv",
+        distances=of_study("inputs/sea_distance.csv"),
+        positions=of_study("inputs/site_positions.csv"),
     log:
-        "results/{study}/logs/sea_distance.log",
+        log_of("sea_distance", of_study),
     benchmark:
-        "results/{study}/benchmarks/sea_distance.tsv"
-    threads: 1
+        benchmark_of("sea_distance", of_study)
     resources:
-        mem_mb=memory_mb("sea_distance"),
-        runtime=minutes("sea_distance"),
+        **needs("sea_distance"),
     params:
         cell_degrees=SETTINGS["structure"]["sea_cell_degrees"],
         max_snap_km=SETTINGS["structure"]["max_snap_km"],
@@ -49,50 +46,42 @@ rule sea_distance:
         "../../scripts/steps/sea_distance.py"
 
 
-localrules:
-    plan_parts,
-
-
 rule plan_parts:
     input:
-        checked="results/{study}/inputs/check.json",
-        genotype_files=lambda wildcards: genotype_files(wildcards.species),
-        index_files=lambda wildcards: index_files(wildcards.species),
+        checked=of_study("inputs/check.json"),
+        genotype_files=by_species(genotype_files),
+        index_files=by_species(index_files),
         library=library("plan_parts"),
     output:
-        plan="results/{study}/{species}/intake/parts/plan.json",
+        plan=of_species("intake/parts/plan.json"),
     log:
-        "results/{study}/{species}/logs/plan_parts.log",
+        log_of("plan_parts"),
     benchmark:
-        "results/{study}/{species}/benchmarks/plan_parts.tsv"
-    threads: 1
+        benchmark_of("plan_parts")
     resources:
-        mem_mb=memory_mb("plan_parts"),
-        runtime=minutes("plan_parts"),
+        **needs("plan_parts"),
     params:
-        n_parts=lambda wildcards: len(parts(wildcards.species)),
+        n_parts=by_species(n_parts),
     script:
         "../../scripts/steps/plan_parts.py"
 
 
 rule import_part:
     input:
-        plan="results/{study}/{species}/intake/parts/plan.json",
-        samples="results/{study}/inputs/samples.csv",
-        sites="results/{study}/inputs/sites.csv",
-        genotype_files=lambda wildcards: genotype_files(wildcards.species),
-        marker_table=lambda wildcards: marker_table(wildcards.species),
+        plan=of_species("intake/parts/plan.json"),
+        sample_sheet=of_study("inputs/samples.csv"),
+        sites=of_study("inputs/sites.csv"),
+        genotype_files=by_species(genotype_files),
+        marker_table=species_file("marker_table"),
         library=library("import_part"),
     output:
-        part=directory("results/{study}/{species}/intake/parts/{part}.zarr"),
+        part=directory(of_species("intake/parts/{part}.zarr")),
     log:
-        "results/{study}/{species}/logs/import_part.{part}.log",
+        log_of("import_part.{part}"),
     benchmark:
-        "results/{study}/{species}/benchmarks/import_part.{part}.tsv"
-    threads: 1
+        benchmark_of("import_part.{part}")
     resources:
-        mem_mb=memory_mb("import_part"),
-        runtime=minutes("import_part"),
+        **needs("import_part"),
     params:
         part_number=lambda wildcards: int(wildcards.part),
         min_genotype_quality=SETTINGS["markers"]["min_genotype_quality"],
@@ -103,23 +92,20 @@ rule import_part:
 
 rule genotypes:
     input:
-        plan="results/{study}/{species}/intake/parts/plan.json",
-        parts=lambda wildcards: [
-            f"results/{STUDY}/{wildcards.species}/intake/parts/{part}.zarr" for part in parts(wildcards.species)
-        ],
-        samples="results/{study}/inputs/samples.csv",
-        sites="results/{study}/inputs/sites.csv",
+        plan=of_species("intake/parts/plan.json"),
+        parts=part_stores,
+        sample_sheet=of_study("inputs/samples.csv"),
+        sites=of_study("inputs/sites.csv"),
         library=library("genotypes"),
     output:
-        genotypes=directory("results/{study}/{species}/intake/genotypes.zarr"),
-        file_conflicts="results/{study}/{species}/intake/file_conflicts.csv",
+        genotypes=directory(of_species("intake/genotypes.zarr")),
+        file_conflicts=of_species("intake/file_conflicts.csv"),
     log:
-        "results/{study}/{species}/logs/genotypes.log",
+        log_of("genotypes"),
     benchmark:
-        "results/{study}/{species}/benchmarks/genotypes.tsv"
+        benchmark_of("genotypes")
     threads: 2
     resources:
-        mem_mb=memory_mb("genotypes"),
-        runtime=minutes("genotypes"),
+        **needs("genotypes"),
     script:
         "../../scripts/steps/genotypes.py"

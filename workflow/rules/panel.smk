@@ -1,29 +1,27 @@
 rule panel:
     input:
-        genotypes="results/{study}/{species}/intake/genotypes.zarr",
-        samples="results/{study}/{species}/intake/samples.csv",
-        markers="results/{study}/{species}/intake/markers.parquet",
-        units="results/{study}/{species}/units/units.csv",
-        units_summary="results/{study}/{species}/units/summary.json",
-        genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
-        recombination_map=lambda wildcards: recombination_map(wildcards.species),
+        genotypes=of_species("intake/genotypes.zarr"),
+        samples=of_species("intake/samples.csv"),
+        markers=of_species("intake/markers.parquet"),
+        units=of_species("units/units.csv"),
+        units_summary=of_species("units/summary.json"),
+        genotyping_error=of_species("intake/genotyping_error.json"),
+        recombination_map=species_file("recombination", "map"),
         library=library("panel"),
     output:
-        panel="results/{study}/{species}/panel/panel.csv",
-        reference_animals="results/{study}/{species}/panel/reference_animals.csv",
-        summary="results/{study}/{species}/panel/summary.json",
+        panel=of_species("panel/panel.csv"),
+        reference_animals=of_species("panel/reference_animals.csv"),
+        summary=of_species("panel/summary.json"),
     log:
-        "results/{study}/{species}/logs/panel.log",
+        log_of("panel"),
     benchmark:
-        "results/{study}/{species}/benchmarks/panel.tsv"
-    threads: 1
+        benchmark_of("panel")
     resources:
-        mem_mb=memory_mb("panel"),
-        runtime=minutes("panel"),
+        **needs("panel"),
     params:
         settings=SETTINGS["panel"],
         assignment=SETTINGS["assignment"],
-        cm_per_chromosome=lambda wildcards: cm_per_chromosome(wildcards.species),
+        cm_per_chromosome=species_setting("recombination", "cm_per_chromosome"),
         seed=SETTINGS["study"]["seed"],
     script:
         "../../scripts/steps/panel.py"
@@ -31,61 +29,57 @@ rule panel:
 
 rule panel_order:
     input:
-        genotypes="results/{study}/{species}/intake/genotypes.zarr",
-        panel="results/{study}/{species}/panel/panel.csv",
-        panel_summary="results/{study}/{species}/panel/summary.json",
-        reference=lambda wildcards: reference(wildcards.species),
+        genotypes=of_species("intake/genotypes.zarr"),
+        panel=of_species("panel/panel.csv"),
+        panel_summary=of_species("panel/summary.json"),
+        reference=species_file("reference"),
         library=library("panel_order"),
     output:
-        vcf="results/{study}/{species}/panel/panel.vcf",
-        flanks="results/{study}/{species}/panel/panel_flanks.fasta",
-        summary="results/{study}/{species}/panel/order.json",
+        vcf=of_species("panel/panel.vcf"),
+        flanks=of_species("panel/panel_flanks.fasta"),
+        summary=of_species("panel/order.json"),
     log:
-        "results/{study}/{species}/logs/panel_order.log",
+        log_of("panel_order"),
     benchmark:
-        "results/{study}/{species}/benchmarks/panel_order.tsv"
-    threads: 1
+        benchmark_of("panel_order")
     resources:
-        mem_mb=memory_mb("panel_order"),
-        runtime=minutes("panel_order"),
+        **needs("panel_order"),
     params:
         flank_bases=SETTINGS["panel"]["flank_bases"],
         min_clear_bases=SETTINGS["panel"]["min_clear_bases"],
-        reference_name=lambda wildcards: reference_name(wildcards.species),
+        reference_name=by_species(reference_name),
     script:
         "../../scripts/steps/panel_order.py"
 
 
 rule panel_validation:
     input:
-        genotypes="results/{study}/{species}/intake/genotypes.zarr",
-        samples="results/{study}/{species}/intake/samples.csv",
-        markers="results/{study}/{species}/intake/markers.parquet",
-        panel="results/{study}/{species}/panel/panel.csv",
-        reference_animals="results/{study}/{species}/panel/reference_animals.csv",
-        panel_summary="results/{study}/{species}/panel/summary.json",
-        units_summary="results/{study}/{species}/units/summary.json",
-        genotyping_error="results/{study}/{species}/intake/genotyping_error.json",
-        recombination_map=lambda wildcards: recombination_map(wildcards.species),
+        genotypes=of_species("intake/genotypes.zarr"),
+        samples=of_species("intake/samples.csv"),
+        markers=of_species("intake/markers.parquet"),
+        panel=of_species("panel/panel.csv"),
+        reference_animals=of_species("panel/reference_animals.csv"),
+        panel_summary=of_species("panel/summary.json"),
+        units_summary=of_species("units/summary.json"),
+        genotyping_error=of_species("intake/genotyping_error.json"),
+        recombination_map=species_file("recombination", "map"),
         library=library("panel_validation"),
     output:
-        size_curve_table="results/{study}/{species}/panel/size_curve.csv",
-        confusion="results/{study}/{species}/panel/confusion.csv",
-        controls="results/{study}/{species}/panel/controls.csv",
-        calibration="results/{study}/{species}/panel/calibration.csv",
-        summary="results/{study}/{species}/panel/validation.json",
+        size_curve_table=of_species("panel/size_curve.csv"),
+        confusion=of_species("panel/confusion.csv"),
+        controls=of_species("panel/controls.csv"),
+        calibration=of_species("panel/calibration.csv"),
+        summary=of_species("panel/validation.json"),
     log:
-        "results/{study}/{species}/logs/panel_validation.log",
+        log_of("panel_validation"),
     benchmark:
-        "results/{study}/{species}/benchmarks/panel_validation.tsv"
-    threads: 1
+        benchmark_of("panel_validation")
     resources:
-        mem_mb=memory_mb("panel_validation"),
-        runtime=minutes("panel_validation"),
+        **needs("panel_validation"),
     params:
         settings=SETTINGS["panel"],
         assignment=SETTINGS["assignment"],
-        cm_per_chromosome=lambda wildcards: cm_per_chromosome(wildcards.species),
+        cm_per_chromosome=species_setting("recombination", "cm_per_chromosome"),
         seed=SETTINGS["study"]["seed"],
     script:
         "../../scripts/steps/panel_validation.py"

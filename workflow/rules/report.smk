@@ -1,28 +1,26 @@
 rule report:
     input:
         **{name: of_each_species(path) for name, path in TABLES.items()},
-        check=f"results/{STUDY}/inputs/check.json",
-        samples=f"results/{STUDY}/inputs/samples.csv",
-        sites=f"results/{STUDY}/inputs/sites.csv",
-        transfers=f"results/{STUDY}/inputs/transfers.csv",
-        sea_distance=f"results/{STUDY}/inputs/sea_distance.csv",
-        site_positions=f"results/{STUDY}/inputs/site_positions.csv",
+        check=of_study("inputs/check.json"),
+        sample_sheet=of_study("inputs/samples.csv"),
+        sites=of_study("inputs/sites.csv"),
+        transfers=of_study("inputs/transfers.csv"),
+        sea_distance=of_study("inputs/sea_distance.csv"),
+        site_positions=of_study("inputs/site_positions.csv"),
         coastline=coastline(),
         template=str(ROOT / "workflow/templates/report.html.j2"),
         style=str(ROOT / "workflow/templates/style.css"),
         catalogue=str(ROOT / f"workflow/templates/catalogue/{SETTINGS['report']['language']}.yaml"),
         library=library("report"),
     output:
-        html="reports/{study}.html",
-        pdf="reports/{study}.pdf",
+        html=report_file("html"),
+        pdf=report_file("pdf"),
     log:
-        "results/{study}/logs/report.log",
+        log_of("report", of_study),
     benchmark:
-        "results/{study}/benchmarks/report.tsv"
-    threads: 1
+        benchmark_of("report", of_study)
     resources:
-        mem_mb=memory_mb("report"),
-        runtime=minutes("report"),
+        **needs("report"),
     params:
         study=SETTINGS,
     script:
@@ -34,15 +32,13 @@ rule manifest:
         outputs=outputs(),
         library=library("manifest"),
     output:
-        manifest="results/{study}/manifest.json",
+        manifest=of_study("manifest.json"),
     log:
-        "results/{study}/logs/manifest.log",
+        log_of("manifest", of_study),
     benchmark:
-        "results/{study}/benchmarks/manifest.tsv"
-    threads: 1
+        benchmark_of("manifest", of_study)
     resources:
-        mem_mb=memory_mb("manifest"),
-        runtime=minutes("manifest"),
+        **needs("manifest"),
     params:
         study=SETTINGS,
         study_file=study_file_name(),

@@ -1,20 +1,18 @@
 rule diversity:
     input:
-        genotypes="results/{study}/{species}/intake/genotypes.zarr",
-        site_counts="results/{study}/{species}/intake/site_counts.zarr",
-        markers="results/{study}/{species}/intake/markers.parquet",
-        samples="results/{study}/{species}/intake/samples.csv",
+        genotypes=of_species("intake/genotypes.zarr"),
+        site_counts=of_species("intake/site_counts.zarr"),
+        markers=of_species("intake/markers.parquet"),
+        samples=of_species("intake/samples.csv"),
         library=library("diversity"),
     output:
-        table="results/{study}/{species}/structure/site_diversity.csv",
+        table=of_species("structure/site_diversity.csv"),
     log:
-        "results/{study}/{species}/logs/diversity.log",
+        log_of("diversity"),
     benchmark:
-        "results/{study}/{species}/benchmarks/diversity.tsv"
-    threads: 1
+        benchmark_of("diversity")
     resources:
-        mem_mb=memory_mb("diversity"),
-        runtime=minutes("diversity"),
+        **needs("diversity"),
     params:
         min_individuals=SETTINGS["structure"]["min_individuals"],
     script:
@@ -23,77 +21,90 @@ rule diversity:
 
 rule pairwise_fst:
     input:
-        genotypes="results/{study}/{species}/intake/genotypes.zarr",
-        site_counts="results/{study}/{species}/intake/site_counts.zarr",
-        markers="results/{study}/{species}/intake/markers.parquet",
-        samples="results/{study}/{species}/intake/samples.csv",
-        sea_distance="results/{study}/inputs/sea_distance.csv",
+        genotypes=of_species("intake/genotypes.zarr"),
+        site_counts=of_species("intake/site_counts.zarr"),
+        markers=of_species("intake/markers.parquet"),
+        samples=of_species("intake/samples.csv"),
+        sea_distance=of_study("inputs/sea_distance.csv"),
         library=library("pairwise_fst"),
     output:
-        table="results/{study}/{species}/structure/pairwise_fst.csv",
+        table=of_species("structure/pairwise_fst.csv"),
     log:
-        "results/{study}/{species}/logs/pairwise_fst.log",
+        log_of("pairwise_fst"),
     benchmark:
-        "results/{study}/{species}/benchmarks/pairwise_fst.tsv"
-    threads: 1
+        benchmark_of("pairwise_fst")
     resources:
-        mem_mb=memory_mb("pairwise_fst"),
-        runtime=minutes("pairwise_fst"),
+        **needs("pairwise_fst"),
     params:
         permutations=SETTINGS["structure"]["permutations"],
         min_individuals=SETTINGS["structure"]["min_individuals"],
         seed=SETTINGS["study"]["seed"],
-        species=lambda wildcards: wildcards.species,
     script:
         "../../scripts/steps/pairwise_fst.py"
 
 
 rule pca:
     input:
-        genotypes="results/{study}/{species}/intake/genotypes.zarr",
-        samples="results/{study}/{species}/intake/samples.csv",
-        markers="results/{study}/{species}/intake/markers.parquet",
+        genotypes=of_species("intake/genotypes.zarr"),
+        samples=of_species("intake/samples.csv"),
+        markers=of_species("intake/markers.parquet"),
         library=library("pca"),
     output:
-        table="results/{study}/{species}/structure/pca.csv",
-        axes="results/{study}/{species}/structure/pca_axes.csv",
+        table=of_species("structure/pca.csv"),
+        axes=of_species("structure/pca_axes.csv"),
     log:
-        "results/{study}/{species}/logs/pca.log",
+        log_of("pca"),
     benchmark:
-        "results/{study}/{species}/benchmarks/pca.tsv"
-    threads: 1
+        benchmark_of("pca")
     resources:
-        mem_mb=memory_mb("pca"),
-        runtime=minutes("pca"),
+        **needs("pca"),
     params:
         n_axes=SETTINGS["structure"]["n_axes"],
         seed=SETTINGS["study"]["seed"],
-        species="{species}",
     script:
         "../../scripts/steps/pca.py"
 
 
 rule ancestry:
     input:
-        genotypes="results/{study}/{species}/intake/genotypes.zarr",
-        samples="results/{study}/{species}/intake/samples.csv",
-        markers="results/{study}/{species}/intake/markers.parquet",
+        genotypes=of_species("intake/genotypes.zarr"),
+        samples=of_species("intake/samples.csv"),
+        markers=of_species("intake/markers.parquet"),
         library=library("ancestry"),
     output:
-        ancestry="results/{study}/{species}/structure/ancestry.csv",
-        cluster_number="results/{study}/{species}/structure/cluster_number.csv",
+        ancestry=of_species("structure/ancestry.csv"),
+        cluster_number=of_species("structure/cluster_number.csv"),
     log:
-        "results/{study}/{species}/logs/ancestry.log",
+        log_of("ancestry"),
     benchmark:
-        "results/{study}/{species}/benchmarks/ancestry.tsv"
-    threads: 1
+        benchmark_of("ancestry")
     resources:
-        mem_mb=memory_mb("ancestry"),
-        runtime=minutes("ancestry"),
+        **needs("ancestry"),
     params:
         max_clusters=SETTINGS["structure"]["max_clusters"],
         n_starts=SETTINGS["structure"]["n_starts"],
         seed=SETTINGS["study"]["seed"],
-        species=lambda wildcards: wildcards.species,
     script:
         "../../scripts/steps/ancestry.py"
+
+
+rule clusters_within_units:
+    input:
+        genotypes=of_species("intake/genotypes.zarr"),
+        samples=of_species("intake/samples.csv"),
+        markers=of_species("intake/markers.parquet"),
+        units=of_species("units/units.csv"),
+        library=library("clusters_within_units"),
+    output:
+        table=of_species("structure/clusters_within_units.csv"),
+    log:
+        log_of("clusters_within_units"),
+    benchmark:
+        benchmark_of("clusters_within_units")
+    resources:
+        **needs("clusters_within_units"),
+    params:
+        max_clusters=SETTINGS["structure"]["max_clusters"],
+        seed=SETTINGS["study"]["seed"],
+    script:
+        "../../scripts/steps/clusters_within_units.py"

@@ -1,24 +1,22 @@
 rule transfers:
     input:
-        transfers="results/{study}/inputs/transfers.csv",
-        sites="results/{study}/inputs/sites.csv",
-        units="results/{study}/{species}/units/units.csv",
-        units_summary="results/{study}/{species}/units/summary.json",
-        pairwise_fst="results/{study}/{species}/structure/pairwise_fst.csv",
-        sea_distance="results/{study}/inputs/sea_distance.csv",
-        site_rates="results/{study}/{species}/assignment/site_rates.csv",
+        transfers=of_study("inputs/transfers.csv"),
+        sites=of_study("inputs/sites.csv"),
+        units=of_species("units/units.csv"),
+        units_summary=of_species("units/summary.json"),
+        pairwise_fst=of_species("structure/pairwise_fst.csv"),
+        sea_distance=of_study("inputs/sea_distance.csv"),
+        site_rates=of_species("assignment/site_rates.csv"),
         library=library("transfers"),
     output:
-        flows="results/{study}/{species}/transfers/flows.csv",
-        ranking="results/{study}/{species}/transfers/source_ranking.csv",
+        flows=of_species("transfers/flows.csv"),
+        ranking=of_species("transfers/source_ranking.csv"),
     log:
-        "results/{study}/{species}/logs/transfers.log",
+        log_of("transfers"),
     benchmark:
-        "results/{study}/{species}/benchmarks/transfers.tsv"
-    threads: 1
+        benchmark_of("transfers")
     resources:
-        mem_mb=memory_mb("transfers"),
-        runtime=minutes("transfers"),
+        **needs("transfers"),
     params:
         high_rate=SETTINGS["transfers_advice"]["high_rate"],
     script:

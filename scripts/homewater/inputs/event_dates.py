@@ -6,6 +6,9 @@ import calendar
 import re
 from datetime import date
 
+import numpy as np
+import pandas as pd
+
 # what spreadsheets make of names such as MAR1, SEP2 or 1-2-20; common practice, no source
 _MONTHS = "jan|feb|mar|apr|may|jun|jul|aug|sep|sept|oct|nov|dec"
 _SHEET_DATE = re.compile(
@@ -55,3 +58,15 @@ def event_year(text: str) -> int | None:
     """Return the year in which an event date starts, or None if it is no date."""
     span = date_span(text)
     return span[0].year if span else None
+
+
+def sampling_years(sample_sheet: pd.DataFrame, species: str, sample_ids: pd.Series) -> np.ndarray:
+    """Return the year in which each animal was sampled, int64 (n_animals,).
+
+    Args:
+        sample_sheet: the user's table of samples, checked.
+        species: id of the species; an id of an animal may stand once for each species.
+        sample_ids: materialSampleID of each animal, text (n_animals,); all in the sheet.
+    """
+    of_species = sample_sheet[sample_sheet["species"] == species]
+    return of_species.set_index("materialSampleID")["eventDate"].loc[sample_ids].map(event_year).to_numpy(np.int64)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import itertools
 import math
 
+INDEX_SUFFIXES = (".tbi", ".csi")  # of the index that stands beside a genotype file
 PART_BYTES = 16 * 2**20
 MAX_PARTS = 32  # a file
 

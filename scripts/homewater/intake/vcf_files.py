@@ -19,10 +19,8 @@ import pysam
 from cyvcf2 import VCF
 
 from homewater.inputs.settings_schema import is_genotype_table
-from homewater.intake.genome_parts import genome_stretches, n_parts, parts_of_files
+from homewater.intake.genome_parts import INDEX_SUFFIXES, genome_stretches, parts_of_files
 from homewater.running.errors import InputError, Problem
-
-__all__ = ["index_of", "n_parts", "open_vcf", "parser_messages", "plan"]
 
 CHECKED_LINES = 1000  # lines of a text file whose columns are counted against the header
 _BGZF_END = bytes.fromhex("1f8b08040000000000ff0600424302001b0003000000000000000000")
@@ -30,7 +28,7 @@ _BGZF_END = bytes.fromhex("1f8b08040000000000ff0600424302001b0003000000000000000
 
 def index_of(path: str | Path) -> Path | None:
     """Return the index that stands beside a file, or None."""
-    for suffix in (".tbi", ".csi"):
+    for suffix in INDEX_SUFFIXES:
         if Path(f"{path}{suffix}").exists():
             return Path(f"{path}{suffix}")
     return None

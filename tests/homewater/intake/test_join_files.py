@@ -251,7 +251,7 @@ def test_a_study_split_into_rewritten_files_joins_to_the_single_store_but_for_pa
     again = np.where(turned[:, None] & (dosages >= 0), 2 - dosages, dosages).astype(np.int8)
     pieces = np.array_split(np.flatnonzero(held[:, 0]), cut)
     parts = [store(tmp_path / f"one{i}.zarr", rows, first, alleles, dosages) for i, rows in enumerate(pieces)]
-    genome_parts.append(store(tmp_path / "two.zarr", np.flatnonzero(held[:, 1]), second, written_so, again))
+    parts.append(store(tmp_path / "two.zarr", np.flatnonzero(held[:, 1]), second, written_so, again))
     joined = Joined(parts, ["chr1"], names.tolist(), [0] * cut + [1])
     found = np.concatenate([block.dosages for block in joined.blocks()])
     place = np.arange(n_markers)
