@@ -5,7 +5,8 @@ import itertools
 import numpy as np
 import pandas as pd
 
-from homewater.report.pages.results import SPECIES_TABLES, SpeciesResults, StudyResults
+from homewater.report.pages.results import SpeciesResults, StudyResults
+from homewater.tables.report_tables import REPORT_FILES
 
 NAMES, PLACES = ["Skarn", "Dun", "Holm", "Voe", "Geo", "Noup"], ["Ness", "Sound", "Bay"]
 CLASSES = ["pure_a", "pure_b", "F1", "F2", "backcross_a", "backcross_b", "second_backcross_a", "second_backcross_b"]
@@ -431,7 +432,7 @@ def species_tables(
     tables["source_ranking"] = source_ranking(
         transfers, sites, tables["units"], n_units, tables["pairwise_fst"], sea, tables["site_rates"], identifier, 0.05
     )
-    assert set(tables) == set(SPECIES_TABLES)
+    assert set(tables) == {name for name, path in REPORT_FILES.items() if path.endswith(".csv")}
     values = {
         "n_units": n_units,
         "n_sites_tested": len(wild) - 1,
@@ -581,7 +582,9 @@ def study(
             "generation_years": 3,
             "recombination": {"cm_per_chromosome": 50},
         }
-        species.append(SpeciesResults(settings, tables, summary, error, panel_order(n_units), proof(n_units)))
+        records = {"units_summary": summary, "genotyping_error": error}
+        records |= {"panel_order": panel_order(n_units), "panel_proof": proof(n_units)}
+        species.append(SpeciesResults.of_files(settings, tables | records))
         samples.append(
             tables["animals"][["materialSampleID", "locationID", "role"]].assign(
                 species=names[i], eventDate="2022-06-15"

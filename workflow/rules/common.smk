@@ -21,6 +21,7 @@ from homewater.running.resources import memory_mb, minutes
 from homewater.inputs.settings import check_settings, input_files, shown_names
 from homewater.intake.genome_parts import INDEX_SUFFIXES
 from homewater.intake.genome_parts import n_parts as n_parts_of_files
+from homewater.tables.report_tables import REPORT_FILES
 
 
 def checked(raw):
@@ -226,51 +227,6 @@ def needs(rule):
 
 # --- what a run makes ---
 
-# what the report reads of each species: the step's argument and the file
-TABLES = {
-    "animals": "intake/samples.csv",
-    "site_roles": "intake/site_roles.csv",
-    "filter_summary": "intake/filter_summary.csv",
-    "genotyping_error": "intake/genotyping_error.json",
-    "kin_thinning": "intake/kin_thinning.csv",
-    "file_conflicts": "intake/file_conflicts.csv",
-    "batch_effects": "intake/batch_effects.csv",
-    "site_diversity": "structure/site_diversity.csv",
-    "pairwise_fst": "structure/pairwise_fst.csv",
-    "pca": "structure/pca.csv",
-    "pca_axes": "structure/pca_axes.csv",
-    "cluster_number": "structure/cluster_number.csv",
-    "ancestry": "structure/ancestry.csv",
-    "isolation_by_distance": "structure/isolation_by_distance.csv",
-    "breaks": "structure/breaks.csv",
-    "overall_fst": "structure/overall_fst.csv",
-    "clusters_within_units": "structure/clusters_within_units.csv",
-    "variance_shares": "structure/variance_shares.csv",
-    "clines": "structure/clines.csv",
-    "cline_sites": "structure/cline_sites.csv",
-    "units": "units/units.csv",
-    "units_summary": "units/summary.json",
-    "odd_kinships": "units/odd_kinships.csv",
-    "panel": "panel/panel.csv",
-    "panel_order": "panel/order.json",
-    "size_curve": "panel/size_curve.csv",
-    "confusion": "panel/confusion.csv",
-    "controls": "panel/controls.csv",
-    "calibration": "panel/calibration.csv",
-    "panel_proof": "panel/validation.json",
-    "calls": "assignment/calls.csv",
-    "origin_classes": "assignment/origin_classes.csv",
-    "class_power": "assignment/class_power.csv",
-    "site_rates": "assignment/site_rates.csv",
-    "site_year_rates": "assignment/site_year_rates.csv",
-    "unit_rates": "assignment/unit_rates.csv",
-    "mixture_shares": "assignment/mixture_shares.csv",
-    "natural_contact": "assignment/natural_contact.csv",
-    "mixing_dates": "assignment/mixing_dates.csv",
-    "flows": "transfers/flows.csv",
-    "source_ranking": "transfers/source_ranking.csv",
-}
-
 
 def outputs():
     """Return every file and folder that a run makes, but for logs, benchmarks and scratch."""
@@ -280,7 +236,7 @@ def outputs():
     more += ["assignment/cutoffs.json", "assignment/summary.json"]
     inputs = ["check.json", "samples.csv", "sites.csv", "transfers.csv", "sea_distance.csv", "site_positions.csv"]
     paths = [of_study(f"inputs/{name}") for name in inputs]
-    for name in folders + list(TABLES.values()) + more:
+    for name in folders + list(REPORT_FILES.values()) + more:
         paths += of_each_species(name)
     return paths + [report_file("html"), report_file("pdf")]
 

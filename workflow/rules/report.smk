@@ -1,6 +1,6 @@
 rule report:
     input:
-        **{name: of_each_species(path) for name, path in TABLES.items()},
+        **{name: of_each_species(path) for name, path in REPORT_FILES.items()},
         check=of_study("inputs/check.json"),
         sample_sheet=of_study("inputs/samples.csv"),
         sites=of_study("inputs/sites.csv"),

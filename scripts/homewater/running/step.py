@@ -19,6 +19,8 @@ _NOT_ARGUMENTS = {"library", "checked"}
 def arguments(main: Callable, snakemake: Any) -> dict[str, Any]:
     """Return the keyword arguments of `main`, by name from the rule's inputs, outputs, params, wildcards, threads.
 
+    A `main` that ends in ``**rest`` gets there whatever else the rule names.
+
     Raises:
         TypeError: where the rule gives a name that `main` does not take, or lacks one that it wants.
     """
@@ -27,13 +29,15 @@ def arguments(main: Callable, snakemake: Any) -> dict[str, Any]:
         for name, value in part.items():
             if name not in _NOT_ARGUMENTS:
                 given[name] = value if isinstance(value, (str, int, float, bool, dict, type(None))) else list(value)
-    wanted = inspect.signature(main).parameters
+    parameters = inspect.signature(main).parameters
+    takes_rest = any(p.kind is p.VAR_KEYWORD for p in parameters.values())
+    wanted = {name: p for name, p in parameters.items() if p.kind is not p.VAR_KEYWORD}
     # the study's folder comes from the config, not from params: an absolute path there would re-run all after a move
     folder = snakemake.config.get("study_dir", ".")
     for name, value in (("threads", snakemake.threads), ("study_dir", folder), *snakemake.wildcards.items()):
         if name in wanted and name not in given:
             given[name] = value
-    unknown = sorted(set(given) - set(wanted))
+    unknown = [] if takes_rest else sorted(set(given) - set(wanted))
     lacking = sorted(n for n, p in wanted.items() if p.default is p.empty and n not in given)
     if unknown or lacking:
         raise TypeError(f"rule and step disagree: rule gives {unknown} too many, step lacks {lacking}")

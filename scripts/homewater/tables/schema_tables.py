@@ -201,6 +201,12 @@ def read_table(path: str | Path, schema: str | None = None) -> pd.DataFrame:
     return frame
 
 
+def read_result(path: str | Path) -> pd.DataFrame | Any:
+    """Return what a step wrote: the content of a file that ends in .json, else a table whose schema has its name."""
+    path = Path(path)
+    return read_json(path) if path.suffix == ".json" else read_table(path)
+
+
 def check_types(frame: pd.DataFrame, name: str) -> pd.DataFrame:
     """Return the table with its schema's types, values unchecked (they were checked when written)."""
     return _typed(frame, table_schema(name), name)

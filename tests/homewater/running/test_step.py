@@ -48,6 +48,19 @@ def test_a_rule_and_a_step_that_disagree_are_told_apart(tmp_path):
         arguments(main, fake(tmp_path))
 
 
+def test_what_the_step_does_not_name_comes_as_the_rest_where_it_takes_one(tmp_path):
+    def main(result, level, **tables): ...
+
+    given = arguments(main, fake(tmp_path, input=Named(table="in.csv", other=["x", "y"], library=["a.py"])))
+    assert given == {"result": str(tmp_path / "results/s1/topshell/x.csv"), "level": 0.05} | {
+        "table": "in.csv",
+        "other": ["x", "y"],
+    }
+    assert "species" not in given
+    with pytest.raises(TypeError, match=r"gives \[\] too many, step lacks \['level'\]"):
+        arguments(main, fake(tmp_path, params=Named()))
+
+
 def test_bad_input_leaves_a_record_and_exit_code_2(tmp_path):
     def main(table, result, level):
         print("reading")

@@ -13,7 +13,7 @@ SHOWN_SITES = 12  # of the table of kin: those that lose most animals
 def filters_section(study: StudyResults, species: SpeciesResults, writer: Writer, anchor: str) -> Section:
     """Return the section with the ledger of filters, the genotyping error and what close kin change."""
     section = Section(writer.say("heading.filters"), anchor)
-    error = species.genotyping_error
+    error = species.records["genotyping_error"]
     n = int(error["n_pairs"])
     interval = writer.numbers.interval(error["estimate"], error["ci_low"], error["ci_high"], percent=True)
     if n:

@@ -18,12 +18,12 @@ def panel_section(species: SpeciesResults, writer: Writer, anchor: str) -> Secti
     if species.n_units < 2 or not len(species.tables["panel"]):
         why = {0: "panel.none.no_unit", 1: "panel.none.one_unit"}.get(species.n_units, "panel.none.other")
         section.say(writer.say(why))
-        if species.n_units > 1 and species.panel_order:
-            section.say(*_shortage(species.panel_order, writer))
+        if species.n_units > 1 and species.records["panel_order"]:
+            section.say(*_shortage(species.records["panel_order"], writer))
         return section
     count, row = n_panel_markers(species), chosen_size(species)
     section.say(writer.say("panel.text", count=count))
-    section.say(*_order(species.panel_order, writer))
+    section.say(*_order(species.records["panel_order"], writer))
     curve = species.tables["size_curve"]
     if row is not None:
         accuracy = numbers.interval(row["nested_accuracy"], row["ci_low"], row["ci_high"], percent=True)
@@ -33,7 +33,9 @@ def panel_section(species: SpeciesResults, writer: Writer, anchor: str) -> Secti
             )
             for name, stem in (("f1", "f1"), ("backcross", "backcross"))
         }
-        section.say(writer.say("panel.accuracy", accuracy=accuracy, **crosses), *_size(species.panel_proof, writer))
+        section.say(
+            writer.say("panel.accuracy", accuracy=accuracy, **crosses), *_size(species.records["panel_proof"], writer)
+        )
         points = [
             writer.plain(
                 "alt.curve.point", accuracy=numbers.percent(r["nested_accuracy"]), n=numbers.count(r["n_markers"])
@@ -78,7 +80,7 @@ def _add_controls(section: Section, species: SpeciesResults, writer: Writer) -> 
         section.say(writer.say("controls.text", **values))
     bins = species.tables["calibration"]
     bins = bins[bins["n_animals"] > 0]
-    error = species.panel_proof.get("calibration") or {}
+    error = species.records["panel_proof"].get("calibration") or {}
     if not len(bins) or error.get("expected_calibration_error") is None:
         return
     cells = [

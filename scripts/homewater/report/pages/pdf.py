@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import io
 import os
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 
+import font_source_sans_pro
 import pikepdf
 import weasyprint
 from weasyprint.urls import URLFetcher
+
+from homewater.running.environment import fonts_configuration
+from homewater.running.writer import write_text
 
 VARIANT = "pdf/ua-1"
 
@@ -31,17 +36,38 @@ class _NothingOutside(URLFetcher):
 
 
 @contextmanager
-def _clock_stands_at(date: str) -> Iterator[None]:
-    """Let the libraries that stamp fonts and documents take the time from the report's date (YYYY-MM-DD)."""
-    before = os.environ.get("SOURCE_DATE_EPOCH")
-    os.environ["SOURCE_DATE_EPOCH"] = str(int(datetime.fromisoformat(date).replace(tzinfo=UTC).timestamp()))
+def _variable(name: str, value: str) -> Iterator[None]:
+    """Set a variable of the environment for a while."""
+    before = os.environ.get(name)
+    os.environ[name] = value
     try:
         yield
     finally:
         if before is None:
-            del os.environ["SOURCE_DATE_EPOCH"]
+            del os.environ[name]
         else:
-            os.environ["SOURCE_DATE_EPOCH"] = before
+            os.environ[name] = before
+
+
+@contextmanager
+def _clock_stands_at(date: str) -> Iterator[None]:
+    """Let the libraries that stamp fonts and documents take the time from the report's date (YYYY-MM-DD)."""
+    seconds = int(datetime.fromisoformat(date).replace(tzinfo=UTC).timestamp())
+    with _variable("SOURCE_DATE_EPOCH", str(seconds)):
+        yield
+
+
+@contextmanager
+def _packaged_fonts_alone() -> Iterator[None]:
+    """Let the text libraries see the packaged fonts and no others, also where the launcher did not see to it."""
+    if "FONTCONFIG_FILE" in os.environ:
+        yield
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        file = f"{folder}/fonts.conf"
+        write_text(fonts_configuration(font_source_sans_pro.font_directory, folder), file)
+        with _variable("FONTCONFIG_FILE", file):
+            yield
 
 
 def to_pdf(html: str, date: str) -> bytes:
@@ -55,7 +81,7 @@ def to_pdf(html: str, date: str) -> bytes:
         ValueError: where the page refers to a file or to the network.
     """
     fetcher = _NothingOutside()
-    with _clock_stands_at(date):
+    with _clock_stands_at(date), _packaged_fonts_alone():
         raw = weasyprint.HTML(string=html, url_fetcher=fetcher).write_pdf(pdf_variant=VARIANT)
     if fetcher.refused:  # the library goes on without what it cannot fetch
         raise ValueError(f"the report refers to something outside itself: {fetcher.refused[0]}")

@@ -2,56 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
 import pandas as pd
 
 from homewater.report.words.numbers import is_missing
+from homewater.tables.report_tables import REPORT_FILES
 from homewater.tables.unit_names import unit_names
 from homewater.water.coast_order import coast_order
-
-# Every table of a species that the report reads: name here -> schema, which is also the file's stem.
-SPECIES_TABLES = {
-    "animals": "samples",
-    "site_roles": "site_roles",
-    "filter_summary": "filter_summary",
-    "file_conflicts": "file_conflicts",
-    "kin_thinning": "kin_thinning",
-    "batch_effects": "batch_effects",
-    "site_diversity": "site_diversity",
-    "pairwise_fst": "pairwise_fst",
-    "pca": "pca",
-    "pca_axes": "pca_axes",
-    "cluster_number": "cluster_number",
-    "ancestry": "ancestry",
-    "isolation_by_distance": "isolation_by_distance",
-    "breaks": "breaks",
-    "overall_fst": "overall_fst",
-    "clusters_within_units": "clusters_within_units",
-    "variance_shares": "variance_shares",
-    "clines": "clines",
-    "cline_sites": "cline_sites",
-    "units": "units",
-    "odd_kinships": "odd_kinships",
-    "panel": "panel",
-    "size_curve": "size_curve",
-    "confusion": "confusion",
-    "controls": "controls",
-    "calibration": "calibration",
-    "calls": "calls",
-    "origin_classes": "origin_classes",
-    "class_power": "class_power",
-    "site_rates": "site_rates",
-    "site_year_rates": "site_year_rates",
-    "unit_rates": "unit_rates",
-    "mixture_shares": "mixture_shares",
-    "natural_contact": "natural_contact",
-    "mixing_dates": "mixing_dates",
-    "flows": "flows",
-    "source_ranking": "source_ranking",
-}
-
 
 NO_DATE = "1980-01-01"  # the earliest that a zip file knows; only where no sample has a date
 
@@ -62,24 +22,30 @@ class SpeciesResults:
 
     Attributes:
         settings: its entry in the study file (id, name, scientific_name, ...).
-        tables: {name: table} with the names of SPECIES_TABLES.
-        summary: units/summary.json.
-        genotyping_error: intake/genotyping_error.json.
-        panel_order: panel/order.json.
-        panel_proof: panel/validation.json.
+        tables: {name: table}, the tables that REPORT_FILES lists.
+        records: {name: content}, the JSON files that REPORT_FILES lists.
     """
 
     settings: dict
     tables: dict[str, pd.DataFrame]
-    summary: dict
-    genotyping_error: dict
-    panel_order: dict = field(default_factory=dict)
-    panel_proof: dict = field(default_factory=dict)
+    records: dict[str, dict]
+
+    @classmethod
+    def of_files(cls, settings: dict, contents: Mapping[str, pd.DataFrame | dict]) -> SpeciesResults:
+        """Return the results from the content of each file by its name in REPORT_FILES.
+
+        Raises:
+            ValueError: where a listed file is lacking or another one is given.
+        """
+        if set(contents) != set(REPORT_FILES):
+            raise ValueError(f"the report's files differ from its list in {sorted(set(contents) ^ set(REPORT_FILES))}")
+        tables = {name: content for name, content in contents.items() if isinstance(content, pd.DataFrame)}
+        return cls(settings, tables, {name: content for name, content in contents.items() if name not in tables})
 
     @property
     def n_units(self) -> int:
         """Number of units found."""
-        return int(self.summary["n_units"])
+        return int(self.records["units_summary"]["n_units"])
 
     @cached_property
     def unit_of(self) -> dict[str, str]:

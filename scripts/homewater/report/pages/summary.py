@@ -83,8 +83,9 @@ def _named(value: object, writer: Writer) -> str:
 
 def statement(species: SpeciesResults, writer: Writer) -> Markup:
     """Return the statement of units/summary.json in words."""
-    identifier = f"statement.{species.summary['statement_id']}"
-    given = dict(species.summary.get("values", {}))
+    summary = species.records["units_summary"]
+    identifier = f"statement.{summary['statement_id']}"
+    given = dict(summary.get("values", {}))
     texts = statement_values(given, writer)
     for name in [n.removesuffix("_ci_low") for n in given if n.endswith("_ci_low")]:
         texts[name] = writer.numbers.interval(given[f"{name}_fst"], given[f"{name}_ci_low"], given[f"{name}_ci_high"])
@@ -93,10 +94,10 @@ def statement(species: SpeciesResults, writer: Writer) -> Markup:
 
 def detectable(species: SpeciesResults, writer: Writer) -> Markup:
     """Return which difference could have been seen, and with what chance."""
-    fst = species.summary["smallest_detectable_fst"]["value"]
+    fst = species.records["units_summary"]["smallest_detectable_fst"]["value"]
     if is_missing(fst):
         return writer.say("summary.sure.not_detectable")
-    power = writer.numbers.stated(species.summary["power"])
+    power = writer.numbers.stated(species.records["units_summary"]["power"])
     return writer.say("summary.sure.detectable", fst=writer.numbers.number(fst), power=power)
 
 

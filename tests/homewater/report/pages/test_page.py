@@ -175,7 +175,7 @@ def test_the_panel_is_said_as_an_order_with_its_controls_and_catches():
     assert text.count("(where stocks meet)") == 2
     tables = results.species[0].tables
     tables["panel"] = tables["panel"].iloc[:0]
-    results.species[0].panel_order["n_markers"] = 0
+    results.species[0].records["panel_order"]["n_markers"] = 0
     text = Reader(page_of(results)).words
     assert "Only 0 markers could be had, of 84 wanted" in text
 
@@ -281,9 +281,9 @@ def test_empty_tables_make_a_report_that_says_so():
         if name not in ("units", "site_roles"):
             species.tables[name] = table.iloc[:0]
     species.tables["units"] = species.tables["units"].assign(unit="", basis="none", contact_zone=False)
-    values = {name: None for name in species.summary["values"]} | {"n_units": 0, "n_sites_tested": 0}
-    species.summary.update(n_units=0, statement_id="too_few_animals", values=values)
-    species.summary["smallest_detectable_fst"]["value"] = None
+    values = {name: None for name in species.records["units_summary"]["values"]} | {"n_units": 0, "n_sites_tested": 0}
+    species.records["units_summary"].update(n_units=0, statement_id="too_few_animals", values=values)
+    species.records["units_summary"]["smallest_detectable_fst"]["value"] = None
     words = Reader(page_of(results)).words
     assert "None can be described." in words
     assert "No site has animals enough to describe a stock." in words
