@@ -23,6 +23,7 @@ _REFUSED = {
     "--snakefile": "the Snakefile of this clone",
     "-s": "the Snakefile of this clone",
 }
+_LOGGER = "homewater"  # the package snakemake_logger_plugin_homewater
 # With these Snakemake only tells something, and what it prints is shown as it is.
 _TELLING = re.compile(
     r"--(dry-?run|lint|summary|detailed-summary|dag|rulegraph|filegraph|d3dag|list.*|unlock|report|help|version|"
@@ -76,6 +77,21 @@ def _without_profile(arguments: list[str]) -> list[str]:
             kept.append(argument)
         skip = argument == "--profile"
     return kept
+
+
+def _with_events(arguments: list[str], known: dict) -> list[str]:
+    """Add the launcher's logger to the user's, or else to the profile's: of several --logger Snakemake takes the last.
+
+    Args:
+        arguments: options for Snakemake.
+        known: settings of the profile.
+    """
+    if "--logger" in arguments:
+        after = len(arguments) - arguments[::-1].index("--logger")
+        return [*arguments[:after], _LOGGER, *arguments[after:]]
+    given = _value_of(arguments, "--logger") or known.get("logger") or []
+    kept = [argument for argument in arguments if not argument.startswith("--logger=")]
+    return [*kept, "--logger", _LOGGER, *([given] if isinstance(given, str) else given)]
 
 
 def runs_here(arguments: list[str], profile: Path) -> bool:
@@ -138,6 +154,8 @@ def snakemake_arguments(
         arguments += ["--resources", f"mem_mb={memory_mb}"]
     if not here:
         arguments += ["--slurm-jobname-prefix", run]
+    if not only_tells(extra):
+        arguments = _with_events(arguments, known)
     # last: Snakemake takes every bare word after --configfile for one more file
     return [*arguments, "--profile", str(profile), "--configfile", str(study_file), str(run_file)]
 

@@ -1,14 +1,18 @@
-"""Snakemake's pages of output, read line by line: one short line a finished job, and which rules failed in the end."""
+"""What is known of a run: its events, of which each finished job makes one short line, and the end of what it printed.
+
+The events come from `snakemake_logger_plugin_homewater`. What Snakemake prints serves the endings that no event tells,
+as a Snakefile that cannot be read, and disks that are full.
+"""
 
 from __future__ import annotations
 
 import os
-import re
 from collections import deque
 from dataclasses import dataclass, field
 
 from homewater.running.writer import FULL
 
+EVENTS_VARIABLE = "HOMEWATER_EVENTS"  # names the file descriptor that takes the events
 NO_SPACE = "no space left to write"  # how a step says it
 _SYSTEM_SAYS = tuple(os.strerror(number) for number in FULL)
 
@@ -29,50 +33,44 @@ class Failure:
 
 @dataclass
 class Progress:
-    """What has been seen so far of a run's output.
+    """What has been seen so far of a run.
 
     Attributes:
         failures: jobs that failed and did not succeed in a later try, by Snakemake's job id.
-        tail: the last lines, for endings that no rule explains.
-        full: what was first said of a disk that is full, by a step or by Snakemake itself; empty if nothing was.
+        tail: the last lines printed, for endings that no rule explains.
+        full: what was first printed of a disk that is full, by a step or by Snakemake itself; empty if nothing was.
     """
 
-    failures: dict[str, Failure] = field(default_factory=dict)
+    failures: dict[int, Failure] = field(default_factory=dict)
     tail: deque[str] = field(default_factory=lambda: deque(maxlen=40))
     full: str = ""
-    _rule: str = ""
-    _failing: bool = False
-    _wildcards: dict[str, str] = field(default_factory=dict)
-    _job: str = ""
-    _finished: list[tuple[str, str]] = field(default_factory=list)
+    _jobs: dict[int, tuple[str, str]] = field(default_factory=dict)
+    _finished: list[int] = field(default_factory=list)
 
-    def feed(self, line: str) -> list[str]:
-        """Take one line of output and return the lines to show for it (as a rule none)."""
+    def hear(self, line: str) -> None:
+        """Take one line that Snakemake or a step printed."""
         line = line.rstrip()
         self.tail.append(line)
         if no_space(line) and not (self.full and self.full.startswith(NO_SPACE)):
             self.full = line
-        if start := re.match(r"(?:local)?(?:rule|checkpoint) (\w+):$", line):
-            self._rule, self._failing, self._job = start[1], False, ""
-        elif error := re.match(r"Error in (?:rule|group) (\w+)", line):
-            self._rule, self._failing, self._job = error[1], True, ""
-        elif job := re.match(r"    jobid: (\w+)$", line):
-            self._job = job[1]
-            if self._failing:
-                self.failures[self._job] = Failure(self._rule, self._wildcards.get(self._job, ""), "")
-        elif (wildcards := re.match(r"    wildcards: (.*)$", line)) and self._job:
-            values = [pair.split("=", 1) for pair in wildcards[1].split(", ")]
-            self._wildcards[self._job] = " ".join(v[-1] for v in values if v[0] != "study")
-        elif (log := re.match(r"    log: (.*) \(check log file\(s\) for error details\)$", line)) and self._failing:
-            if self._job in self.failures:
-                self.failures[self._job].log = log[1].split(", ")[0]
-        elif done := re.match(r"Finished jobid: (\w+) \(Rule: (\w+)\)$", line):
-            self.failures.pop(done[1], None)
-            self._finished.append((done[2], self._wildcards.get(done[1], "")))
-        elif steps := re.match(r"(\d+) of (\d+) steps \(.*\) done$", line):
-            shown = [" ".join(filter(None, job)) for job in self._finished if job[0] != "all"]
+
+    def take(self, event: dict) -> list[str]:
+        """Take one event of Snakemake and return the lines to show for it (as a rule none)."""
+        kind, job = event["event"], event.get("id")
+        if kind == "job":
+            wildcards = event["wildcards"].items()
+            self._jobs[job] = event["rule"], " ".join(value for name, value in wildcards if name != "study")
+        elif kind == "failed":
+            self.failures[job] = Failure(event["rule"], self._jobs.get(job, ("", ""))[1], next(iter(event["log"]), ""))
+        elif kind == "finished":
+            self.failures.pop(job, None)
+            self._finished.append(job)
+        elif kind == "progress":
+            shown = [self._jobs[number] for number in self._finished if number in self._jobs]
             self._finished = []
-            return [f"[{steps[1]}/{steps[2]}] {job}" for job in shown]
-        elif line.startswith("Nothing to be done"):
+            return [
+                f"[{event['done']}/{event['total']}] {' '.join(filter(None, job))}" for job in shown if job[0] != "all"
+            ]
+        elif kind == "up_to_date":
             return ["everything is up to date"]
         return []

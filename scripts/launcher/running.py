@@ -29,7 +29,7 @@ from launcher.command import (
 )
 from launcher.lock import record_owner, release_snakemake, study_lock
 from launcher.processes import RUN_VARIABLE, dismiss_guard, end_run, interrupt, start_guard
-from launcher.progress import NO_SPACE, Progress, no_space
+from launcher.progress import EVENTS_VARIABLE, NO_SPACE, Progress, no_space
 
 _LOG_LINES_SHOWN = 15
 _GRACE_SECONDS = 20
@@ -139,17 +139,22 @@ def run_snakemake(study: Study, extra: list[str], run: str, caller: Path, enviro
     write_json({"study_dir": str(study.folder)}, study.run_file)  # JSON is YAML too
 
     progress, stopped = Progress(), []
+    events, told = os.pipe()
+    python_path = os.pathsep.join(filter(None, [str(study.clone / "scripts"), environment.get("PYTHONPATH")]))
+    environment = environment | {RUN_VARIABLE: run, EVENTS_VARIABLE: str(told), "PYTHONPATH": python_path}
     with _log_of_its_own(log, telling) as handle:
         child = subprocess.Popen(
             [*snakemake_program(), *arguments],
             cwd=study.clone,
-            env=environment | {RUN_VARIABLE: run},
+            env=environment,
             stdin=subprocess.DEVNULL,
             stderr=subprocess.PIPE,
             text=True,
             errors="replace",
             bufsize=1,
+            pass_fds=[told],
         )
+        os.close(told)  # Snakemake alone holds this end, so that the events end with it
 
         def stop(number: int, frame: object) -> None:
             if not stopped:
@@ -161,13 +166,18 @@ def run_snakemake(study: Study, extra: list[str], run: str, caller: Path, enviro
 
         earlier = {n: signal.signal(n, stop) for n in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
         earlier[signal.SIGALRM] = signal.signal(signal.SIGALRM, lambda number, frame: end_run(run))
-        # read aside: a step that outlives Snakemake holds the pipe open
-        reader = threading.Thread(target=_show, args=(child.stderr, handle, progress, telling), daemon=True)
-        reader.start()
+        # read aside: a step that outlives Snakemake holds the pipe of printed text open
+        readers = [
+            threading.Thread(target=_hear, args=(child.stderr, handle, progress, telling), daemon=True),
+            threading.Thread(target=_show, args=(events, progress), daemon=True),
+        ]
+        for reader in readers:
+            reader.start()
         code = child.wait()
         if code:
             end_run(run)
-        reader.join(timeout=_GRACE_SECONDS)
+        for reader in readers:
+            reader.join(timeout=_GRACE_SECONDS)
         signal.alarm(0)
         for number, handler in earlier.items():
             signal.signal(number, handler)
@@ -212,12 +222,22 @@ def _log_of_its_own(path: Path, telling: bool) -> Iterator[_Log]:
             handle.close()
 
 
-def _show(lines: TextIO, log: _Log, progress: Progress, telling: bool) -> None:
-    """Pass Snakemake's output on: all of it to its log, to the user what is worth a line (or all, if it only tells)."""
+def _hear(lines: TextIO, log: _Log, progress: Progress, telling: bool) -> None:
+    """Pass what Snakemake prints on: all of it to its log, and to the user where Snakemake only tells something."""
     for line in lines:
         log.write(line)
-        for text in progress.feed(line) if not telling else [line.rstrip("\n")]:
-            say(text)
+        progress.hear(line)
+        if telling:
+            say(line.rstrip("\n"))
+
+
+def _show(events: int, progress: Progress) -> None:
+    """Read Snakemake's events from a file descriptor and show what is worth a line."""
+    with open(events, encoding="utf-8") as lines:
+        for line in lines:
+            with contextlib.suppress(ValueError):  # a Snakemake that was killed may leave half a line
+                for text in progress.take(json.loads(line)):
+                    say(text)
 
 
 def say_failure(progress: Progress, log: Path, clone: Path) -> None:

@@ -5,6 +5,7 @@ The whole runs use a small clone whose Snakefile has three rules; their step doe
 
 import fcntl
 import json
+import logging
 import os
 import shutil
 import signal
@@ -12,16 +13,21 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 import yaml
+from snakemake.common import NOTHING_TO_BE_DONE_MSG
+from snakemake.settings.enums import Quietness
+from snakemake_interface_logger_plugins.common import LogEvent
 
 from homewater.running.errors import InputError
 from launcher.command import only_tells, profile_folder, runs_here, snakemake_arguments, split_arguments
 from launcher.lock import release_snakemake
 from launcher.processes import cancel_cluster_jobs, end_run, processes_of
-from launcher.progress import Progress
+from launcher.progress import EVENTS_VARIABLE, Progress
 from launcher.running import users_files
+from snakemake_logger_plugin_homewater import LogHandler, event_of
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -61,6 +67,7 @@ STEP = '''
 """A step that does what it is told."""
 import os, time
 from pathlib import Path
+from types import SimpleNamespace
 from homewater.running.errors import InputError, Problem
 from homewater.running.step import run_step
 from homewater.running.writer import write_text, written_aside
@@ -281,39 +288,101 @@ def test_help_needs_no_set_up(tmp_path):
         assert done.stderr == ""
 
 
-# --- reading Snakemake's output (recorded from version 9.27) ---
-
-FIRST = """localrule first:
-    output: results/a/topshell/x.txt
-    jobid: 1
-    reason: Missing output files: results/a/topshell/x.txt
-    wildcards: study=a, species=topshell
-    resources: tmpdir=/tmp
-"""
-FAILED = """Error in rule first:
-    message: None
-    jobid: 1
-    output: results/a/topshell/x.txt
-    log: results/a/topshell/logs/first.log (check log file(s) for error details)
-"""
-FINISHED = "Finished jobid: 1 (Rule: first)\n3 of 40 steps (8%) done\n"
+# --- events of Snakemake, as version 9.27 logs them ---
 
 
-def fed(text: str) -> tuple[Progress, list[str]]:
+def logged(message: str | None, **of_event) -> dict | None:
+    return event_of(logging.makeLogRecord({"msg": message, **of_event}))
+
+
+FIRST = logged(
+    "Rule: first, Jobid: 1", event=LogEvent.JOB_INFO, jobid=1, rule_name="first",
+    wildcards={"study": "a", "species": "topshell"}, output=["results/a/topshell/x.txt"], log=[],
+)  # fmt: skip
+FAILED = logged(
+    "Error in rule first, jobid: 1", event=LogEvent.JOB_ERROR, jobid=1, rule_name="first", rule_msg=None,
+    log=["results/a/topshell/logs/first.log", "slurm.log"],
+)  # fmt: skip
+FINISHED = [
+    logged("Finished jobid: 1 (Rule: first)", event=LogEvent.JOB_FINISHED, job_id=1),
+    logged(None, event=LogEvent.PROGRESS, done=3, total=40),
+]
+
+
+def taken(*events: dict) -> tuple[Progress, list[str]]:
     progress = Progress()
-    return progress, [shown for line in text.splitlines(keepends=True) for shown in progress.feed(line)]
+    return progress, [shown for event in events for shown in progress.take(event)]
 
 
 def test_a_finished_job_is_one_line():
-    assert fed(FIRST + FINISHED)[1] == ["[3/40] first topshell"]
+    assert taken(FIRST, *FINISHED)[1] == ["[3/40] first topshell"]
+
+
+def test_the_target_rule_is_no_job_of_its_own():
+    target = logged("", event=LogEvent.JOB_INFO, jobid=1, rule_name="all", wildcards={}, log=[])
+    assert taken(target, *FINISHED)[1] == []
 
 
 def test_a_failed_job_is_known_with_its_log_and_forgotten_when_a_later_try_succeeds():
-    progress, shown = fed(FIRST + FAILED)
+    progress, shown = taken(FIRST, FAILED)
     assert shown == []
     (failure,) = progress.failures.values()
     assert (failure.rule, failure.wildcards, failure.log) == ("first", "topshell", "results/a/topshell/logs/first.log")
-    assert not fed(FIRST + FAILED + "Trying to restart job 1.\n" + FIRST + FINISHED)[0].failures
+    assert not taken(FIRST, FAILED, FIRST, *FINISHED)[0].failures
+
+
+def test_other_records_are_no_events():
+    assert logged("Building DAG of jobs...") is None
+    assert logged("Shell command: None", event=LogEvent.SHELLCMD, shellcmd=None) is None
+    assert logged(NOTHING_TO_BE_DONE_MSG) == {"event": "up_to_date"}
+
+
+@pytest.mark.parametrize(
+    ("quiet", "told"),
+    [(None, ["progress", "failed"]), ({Quietness.PROGRESS}, ["failed"]), ({Quietness.RULES}, ["progress", "failed"])],
+)
+def test_who_asks_for_quiet_sees_no_progress_and_is_told_what_failed(quiet, told, monkeypatch):
+    reading, writing = os.pipe()
+    monkeypatch.setenv(EVENTS_VARIABLE, str(writing))
+    handler = LogHandler(SimpleNamespace(quiet=quiet), None)
+    handler.handle(logging.makeLogRecord({"msg": None, "event": LogEvent.PROGRESS, "done": 3, "total": 40}))
+    handler.handle(logging.makeLogRecord({"event": LogEvent.JOB_ERROR, "jobid": 1, "rule_name": "a", "log": []}))
+    os.close(writing)
+    with open(reading, encoding="utf-8") as lines:
+        assert [json.loads(line)["event"] for line in lines] == told
+
+
+def test_a_launcher_that_is_gone_does_not_stop_snakemake(monkeypatch):
+    reading, writing = os.pipe()
+    monkeypatch.setenv(EVENTS_VARIABLE, str(writing))
+    handler = LogHandler(SimpleNamespace(quiet=None), None)
+    os.close(reading)
+    handler.handle(logging.makeLogRecord({"msg": None, "event": LogEvent.PROGRESS, "done": 3, "total": 40}))
+    os.close(writing)
+
+
+@pytest.mark.parametrize(
+    ("given", "loggers"),
+    [
+        ([], ["homewater"]),
+        (["target", "--logger", "rich"], ["homewater", "rich"]),
+        (["--logger=rich", "target"], ["homewater", "rich"]),
+        (["--logger", "rich", "--logger", "flat"], ["homewater", "flat"]),
+    ],
+)
+def test_the_users_loggers_stay_beside_the_launchers(given, loggers):
+    found = arguments(given)
+    last = len(found) - found[::-1].index("--logger")
+    assert found[last : last + len(loggers)] == loggers
+    assert found[last + len(loggers)].startswith("--")  # no target is taken for a logger
+    assert not [argument for argument in found if argument.startswith("--logger=")]
+
+
+def test_a_profiles_loggers_stay_too_and_who_only_asks_gets_none(tmp_path):
+    (tmp_path / "config.yaml").write_text("logger: [rich]\n")
+    found = arguments(["--profile", str(tmp_path)])
+    assert found[found.index("--logger") + 1 :][:2] == ["homewater", "rich"]
+    assert "--logger" not in arguments(["-n"])
 
 
 # --- endings ---
