@@ -4,12 +4,20 @@ import json
 
 import numpy as np
 import pytest
-from tests.intake_steps import step
 from tests.made_studies import site_table, write_units_intake
 
 from homewater.running.errors import InputError
 from homewater.tables.schema_tables import read_table, write_table
-from steps import sea_distance
+from steps import (
+    breaks,
+    clines,
+    isolation_by_distance,
+    odd_kinships,
+    overall_fst,
+    sea_distance,
+    units,
+    variance_shares,
+)
 
 SETTINGS = {
     "min_break_fst": 0.01,
@@ -24,8 +32,8 @@ def run(folder):
     inputs = {name: str(folder / file) for name, file in {
         "site_counts": "site_counts.zarr", "markers": "markers.parquet", "sea_distance": "sea_distance.csv",
     }.items()}  # fmt: skip
-    step("breaks")(**inputs, table=str(folder / "breaks.csv"), settings=SETTINGS, min_individuals=5)
-    step("units")(
+    breaks.main(**inputs, table=str(folder / "breaks.csv"), settings=SETTINGS, min_individuals=5)
+    units.main(
         **inputs,
         breaks=str(folder / "breaks.csv"),
         sites=str(folder / "sites.csv"),
@@ -37,14 +45,15 @@ def run(folder):
         seed=1,
         species="topshell",
     )
-    for name in ("isolation_by_distance", "variance_shares"):
-        step(name)(**inputs, units=str(folder / "units.csv"), table=str(folder / f"{name}.csv"))
+    for step in (isolation_by_distance, variance_shares):
+        table = str(folder / f"{step.__name__.removeprefix('steps.')}.csv")
+        step.main(**inputs, units=str(folder / "units.csv"), table=table)
     placed = {"units": str(folder / "units.csv")}
     counted = {name: inputs[name] for name in ("site_counts", "markers")}
-    step("overall_fst")(**counted, **placed, table=str(folder / "overall_fst.csv"))
+    overall_fst.main(**counted, **placed, table=str(folder / "overall_fst.csv"))
     odd = str(folder / "odd_kinships.csv")
-    step("odd_kinships")(**inputs, **placed, breaks=str(folder / "breaks.csv"), table=odd)
-    step("clines")(**inputs, **placed, **{n: str(folder / f"{n}.csv") for n in ("clines", "cline_sites")})
+    odd_kinships.main(**inputs, **placed, breaks=str(folder / "breaks.csv"), table=odd)
+    clines.main(**inputs, **placed, **{n: str(folder / f"{n}.csv") for n in ("clines", "cline_sites")})
     names = ("breaks", "units", "isolation_by_distance", "variance_shares", "overall_fst", "odd_kinships")
     names += ("clines", "cline_sites")
     return {n: read_table(folder / f"{n}.csv") for n in names}, json.loads((folder / "summary.json").read_text())
@@ -149,7 +158,7 @@ def test_sea_distance_step_writes_every_pair_and_place(tmp_path):
     write_table(table, tmp_path / "sites.csv", "input_sites")
     arguments = {"distances": str(tmp_path / "sea_distance.csv"), "positions": str(tmp_path / "site_positions.csv")}
     coastline = str(tmp_path / "coast.geojson")
-    main = step("sea_distance")
+    main = sea_distance.main
     main(sites=str(tmp_path / "sites.csv"), coastline=coastline, cell_degrees=0.02, max_snap_km=20, **arguments)
     pairs, places = read_table(tmp_path / "sea_distance.csv"), read_table(tmp_path / "site_positions.csv")
     assert list(zip(pairs["site_a"], pairs["site_b"], strict=True)) == [("b", "a"), ("b", ids[2]), ("a", ids[2])]
