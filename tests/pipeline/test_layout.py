@@ -3,6 +3,8 @@
 import ast
 import re
 import subprocess
+from collections import defaultdict
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -85,6 +87,15 @@ NOT_YET_FEW = {
     "report/figures/cline": ("draw_cline",),
     "structure/share_bounds": ("_root",),
     "transfers/source_ranking": ("source_ranking",),
+}
+NOT_YET_USED = {
+    "assignment/rates": {"rogan_gladen"},
+    "genotypes/opened_species": {"open_species"},
+    "genotypes/site_counts": {"open_sound_site_counts"},
+    "invented/faults": {"called_from_reads", "reads_of"},
+    "invented/study": {"small_study"},
+    "report/figures/style": {"grey_of"},
+    "tables/schema_tables": {"read_json"},
 }
 NOT_YET_BARE = {
     "ancestry", "assign", "clines", "clusters_within_units", "diversity", "filters", "mixing_dates", "mixture_shares",
@@ -225,6 +236,31 @@ def test_steps_say_what_they_decide(step):
 def test_rules_name_paths_by_the_functions_of_common(rules):
     written = re.findall(r"(?:results|reports)/", rules.read_text(encoding="utf-8"))
     assert rules.stem == "common" or not written
+
+
+@cache
+def names_used() -> dict[str, list[str]]:
+    """Return each name that code of scripts or a rule uses, and the functions and classes in which it does so."""
+    used = defaultdict(list)
+    for path in (ROOT / "scripts").rglob("*.py"):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        for top in tree.body:
+            inside = f"{path}:{top.name}" if isinstance(top, ast.FunctionDef | ast.ClassDef) else str(path)
+            for node in ast.walk(top):
+                if isinstance(node, ast.Name | ast.Attribute):
+                    used[node.id if isinstance(node, ast.Name) else node.attr].append(inside)
+    rules = [ROOT / "Snakefile", *(ROOT / "workflow").rglob("*.smk"), *(ROOT / "workflow").rglob("*.j2")]
+    for word in re.findall(r"\w+", " ".join(path.read_text(encoding="utf-8") for path in rules)):
+        used[word].append("workflow")
+    return used
+
+
+@pytest.mark.parametrize("module", NAMED)
+def test_no_function_or_class_of_the_library_serves_tests_alone(module):
+    defined = [node.name for node in parsed(module).body if isinstance(node, ast.FunctionDef | ast.ClassDef)]
+    own = {name: f"{LIBRARY / module}.py:{name}" for name in defined}
+    unused = [name for name in defined if not set(names_used().get(name, ())) - {own[name]}]
+    assert set(unused) <= NOT_YET_USED.get(module, set()) | {"main"}
 
 
 @pytest.mark.parametrize("module", NAMED)
