@@ -49,7 +49,7 @@ _TESTS_OF_OTHERS = {
         "report/figures/structure", "report/figures/style", "report/pages/animals", "report/pages/clines",
         "report/pages/elements", "report/pages/evidence", "report/pages/filters", "report/pages/panel",
         "report/pages/pdf", "report/pages/results", "report/pages/summary", "report/pages/transfers",
-        "report/pages/units",
+        "report/pages/units", "tables/report_tables",
     ],
     "homewater/structure/test_admixture_fit": ["structure/share_bounds"],
     "homewater/structure/test_ancestry": ["structure/admixture_start", "structure/cluster_number"],
