@@ -9,8 +9,8 @@ from markupsafe import Markup
 
 from homewater.report.figures import style as fs
 from homewater.report.figures.panel import draw_site_rates
-from homewater.report.pages.elements import Section, Table, Writer
-from homewater.report.pages.results import SpeciesResults, StudyResults
+from homewater.report.pages.elements import Section, SpeciesPage, Table, Writer
+from homewater.report.pages.results import StudyResults
 from homewater.report.words.numbers import is_missing
 
 OUTCOMES = ("local", "non_local", "mixed", "unresolved", "unsampled_origin")
@@ -18,79 +18,77 @@ NEXT_TO_NOTHING = 0.001  # a share whose whole interval lies below is not spelt 
 FLAGGED = ("non_local", "mixed", "unsampled_origin")
 
 
-def animals_section(study: StudyResults, species: SpeciesResults, writer: Writer, anchor: str) -> Section:
+def animals_section(page: SpeciesPage) -> Section:
     """Return the section on the verdicts and the rates of sites."""
-    section, calls = Section(writer.say("heading.animals"), anchor), species.tables["calls"]
+    section, calls = page.section("animals"), page.tables["calls"]
     if not len(calls):
-        why = {0: "animals.none.no_unit", 1: "animals.none"}.get(species.n_units, "animals.none.no_panel")
-        section.say(writer.say(why))
+        why = {0: "animals.none.no_unit", 1: "animals.none"}.get(page.n_units, "animals.none.no_panel")
+        section.say(page.say(why))
         return section
-    section.say(writer.say("animals.text"))
-    section.add("table", _outcome_table(calls, writer))
-    rates = species.tables["site_rates"]
-    judged = rates[rates["rate"].notna() & ~rates["locationID"].isin(species.contact_sites)]
+    section.say(page.say("animals.text"))
+    section.add("table", _outcome_table(calls, page.writer))
+    rates = page.tables["site_rates"]
+    judged = rates[rates["rate"].notna() & ~rates["locationID"].isin(page.species.contact_sites)]
     if len(judged):
         numbers = {
-            "n": writer.numbers.count(judged["n"].sum()),
-            "flagged": writer.numbers.count((judged["n_non_local"] + judged["n_mixed"]).sum()),
-            "expected": writer.numbers.expected(judged["expected_false"].astype(float).sum()),
+            "n": page.numbers.count(judged["n"].sum()),
+            "flagged": page.numbers.count((judged["n_non_local"] + judged["n_mixed"]).sum()),
+            "expected": page.numbers.expected(judged["expected_false"].astype(float).sum()),
         }
-        section.say(writer.say("animals.expected", **numbers))
-    if species.contact_sites:
-        section.say(writer.say("animals.contact"))
+        section.say(page.say("animals.expected", **numbers))
+    if page.species.contact_sites:
+        section.say(page.say("animals.contact"))
     if len(rates):
-        section.add("drawing", _rates_drawing(study, species, rates, writer))
-    if len(species.tables["unit_rates"]):
-        section.add("table", _unit_rates_table(species.tables["unit_rates"], writer))
-    _add_natural_contact(section, study, species, writer)
-    _add_mixing_dates(section, study, species, writer)
-    flagged = calls[calls["outcome"].isin(FLAGGED) & ~calls["locationID"].isin(species.contact_sites)]
+        section.add("drawing", _rates_drawing(page, rates))
+    if len(page.tables["unit_rates"]):
+        section.add("table", _unit_rates_table(page.tables["unit_rates"], page.writer))
+    _add_natural_contact(section, page)
+    _add_mixing_dates(section, page)
+    flagged = calls[calls["outcome"].isin(FLAGGED) & ~calls["locationID"].isin(page.species.contact_sites)]
     local = flagged["local_unit"].map(lambda unit: not is_missing(unit)).astype(bool)
     for has_local in (True, False):
         chosen = flagged[local == has_local]
         if len(chosen):
-            section.add("table", _class_table(species, chosen, writer, has_local))
-    shares = species.tables["mixture_shares"]
+            section.add("table", _class_table(page, chosen, has_local))
+    shares = page.tables["mixture_shares"]
     if len(shares):
-        section.say(writer.say("mixture.text"))
-        section.add("table", _mixture_table(study, species, shares, writer))
-    if len(species.tables["class_power"]):
-        section.add("table", _power_table(species.tables["class_power"], writer))
+        section.say(page.say("mixture.text"))
+        section.add("table", _mixture_table(page, shares))
+    if len(page.tables["class_power"]):
+        section.add("table", _power_table(page.tables["class_power"], page.writer))
     return section
 
 
-def _add_natural_contact(section: Section, study: StudyResults, species: SpeciesResults, writer: Writer) -> None:
+def _add_natural_contact(section: Section, page: SpeciesPage) -> None:
     """Add how much ancestry from the neighbouring stock the sites of a cline hold beyond what the cline explains."""
-    table, numbers = species.tables["natural_contact"], writer.numbers
+    table, numbers = page.tables["natural_contact"], page.numbers
     judged = table[table["reading"] != "few_animals"]
     if not len(judged):
         return
     more = judged[judged["reading"] == "more_than_the_cline"]
     count = numbers.count(len(judged))
     section.say(
-        writer.say("contact.text")
+        page.say("contact.text")
         + Markup(" ")
-        + (writer.say("contact.more", count=len(more), n=count) if len(more) else writer.say("contact.none", n=count))
+        + (page.say("contact.more", count=len(more), n=count) if len(more) else page.say("contact.none", n=count))
     )
     if not len(more):
         return
     rows = [
         [
-            writer.site(row["locationID"]),
-            writer.say(f"role.{row['role']}"),
+            page.writer.site(row["locationID"]),
+            page.say(f"role.{row['role']}"),
             numbers.count(row["n"]),
             numbers.interval(row["observed_share"], row["ci_low"], row["ci_high"], percent=True),
             numbers.interval(row["expected_share"], row["expected_ci_low"], row["expected_ci_high"], percent=True)
             if row["expected_ci_high"] >= NEXT_TO_NOTHING
-            else writer.say("contact.next_to_nothing"),
+            else page.say("contact.next_to_nothing"),
         ]
-        for row in _along_the_coast(more, study)
+        for row in _along_the_coast(more, page.study)
     ]
-    columns = [writer.column("column.site"), writer.column("column.role")]
-    columns += [
-        writer.column(f"column.{name}", number=True) for name in ("animals", "ancestry_found", "ancestry_expected")
-    ]
-    section.add("table", writer.table(writer.say("caption.natural_contact"), columns, rows))
+    columns = [page.writer.column("column.site"), page.writer.column("column.role")]
+    columns += page.writer.number_columns("animals", "ancestry_found", "ancestry_expected")
+    section.add("table", page.writer.table(page.say("caption.natural_contact"), columns, rows))
 
 
 def _along_the_coast(table: pd.DataFrame, study: StudyResults) -> list[dict]:
@@ -103,24 +101,24 @@ def _along_the_coast(table: pd.DataFrame, study: StudyResults) -> list[dict]:
     )
 
 
-def _add_mixing_dates(section: Section, study: StudyResults, species: SpeciesResults, writer: Writer) -> None:
+def _add_mixing_dates(section: Section, page: SpeciesPage) -> None:
     """Add how long ago stocks mixed at each site, or why that is not told."""
-    table, numbers = species.tables["mixing_dates"], writer.numbers
+    table, numbers = page.tables["mixing_dates"], page.numbers
     if not len(table):
-        mapped = "map" in species.settings["recombination"]
-        section.say(writer.say("dates.none" if mapped else "dates.off"))
+        mapped = "map" in page.species.settings["recombination"]
+        section.say(page.say("dates.none" if mapped else "dates.off"))
         return
     numbers_of = {
         "n": numbers.count(table["n_markers"].max()),
-        "recent": numbers.number(study.settings["assignment"]["recent_generations"]),
-        "years": numbers.number(species.settings["generation_years"]),
+        "recent": numbers.number(page.study.settings["assignment"]["recent_generations"]),
+        "years": numbers.number(page.species.settings["generation_years"]),
     }
-    section.say(writer.say("dates.text", **numbers_of))
+    section.say(page.say("dates.text", **numbers_of))
     rows = [
         [
-            writer.site(row["locationID"]),
-            writer.say(f"role.{row['role']}"),
-            writer.say("dates.of", mixed=numbers.count(row["n_mixed"]), n=numbers.count(row["n"])),
+            page.writer.site(row["locationID"]),
+            page.say(f"role.{row['role']}"),
+            page.say("dates.of", mixed=numbers.count(row["n_mixed"]), n=numbers.count(row["n"])),
             numbers.count(row["n_first_generation"]),
             *(
                 numbers.interval(row[name], row[low], math.inf if is_missing(row[high]) else row[high])
@@ -129,15 +127,14 @@ def _add_mixing_dates(section: Section, study: StudyResults, species: SpeciesRes
                     ("years", "years_ci_low", "years_ci_high"),
                 )
             ),
-            writer.say(f"dates.{row['reading']}"),
+            page.say(f"dates.{row['reading']}"),
         ]
-        for row in _along_the_coast(table, study)
+        for row in _along_the_coast(table, page.study)
     ]
-    columns = [writer.column("column.site"), writer.column("column.role")]
-    names = ("mixed_of", "first_generation", "generations", "years")
-    columns += [writer.column(f"column.{name}", number=True) for name in names]
-    columns.append(writer.column("column.reading"))
-    section.add("table", writer.table(writer.say("caption.mixing_dates"), columns, rows))
+    columns = [page.writer.column("column.site"), page.writer.column("column.role")]
+    columns += page.writer.number_columns("mixed_of", "first_generation", "generations", "years")
+    columns.append(page.writer.column("column.reading"))
+    section.add("table", page.writer.table(page.say("caption.mixing_dates"), columns, rows))
 
 
 def _outcome_table(calls: pd.DataFrame, writer: Writer) -> Table:
@@ -153,27 +150,27 @@ def _outcome_table(calls: pd.DataFrame, writer: Writer) -> Table:
     return writer.table(writer.say("caption.outcomes"), columns, rows)
 
 
-def _rates_drawing(study: StudyResults, species: SpeciesResults, rates: pd.DataFrame, writer: Writer):
+def _rates_drawing(page: SpeciesPage, rates: pd.DataFrame):
     rates = rates.set_index("locationID", drop=False)
-    rates = rates.loc[study.in_coast_order(list(rates.index))].copy()
-    contact = [site for site in rates.index if site in species.contact_sites]
+    rates = rates.loc[page.study.in_coast_order(list(rates.index))].copy()
+    contact = [site for site in rates.index if site in page.species.contact_sites]
     rates.loc[contact, ["rate", "ci_low", "ci_high"]] = float("nan")
-    labels = [f"{writer.label(site)}*" if site in contact else writer.label(site) for site in rates.index]
-    colours = [fs.unit_colour(species.unit_of.get(site, "")) for site in rates.index]
-    figure = draw_site_rates(rates, labels, colours, writer.words, writer.numbers)
+    labels = [f"{page.writer.label(site)}*" if site in contact else page.writer.label(site) for site in rates.index]
+    colours = [fs.unit_colour(page.species.unit_of.get(site, "")) for site in rates.index]
+    figure = draw_site_rates(rates, labels, colours, page.writer.words, page.numbers)
     parts = [
-        writer.plain(
+        page.plain(
             "alt.rates.part",
             site=row["locationID"],
-            rate=writer.numbers.interval(row["rate"], row["ci_low"], row["ci_high"], percent=True),
+            rate=page.numbers.interval(row["rate"], row["ci_low"], row["ci_high"], percent=True),
         )
         for row in rates.to_dict("records")
     ]
-    alt = writer.plain("alt.rates", n=len(rates), parts=writer.plain("format.comma").join(parts))
-    caption = writer.say("caption.rates")
+    alt = page.plain("alt.rates", n=len(rates), parts=page.plain("format.comma").join(parts))
+    caption = page.say("caption.rates")
     if contact:
-        caption = Markup(" ").join([caption, writer.say("caption.rates.contact")])
-    return writer.drawing(figure, alt, caption)
+        caption = Markup(" ").join([caption, page.say("caption.rates.contact")])
+    return page.writer.drawing(figure, alt, caption)
 
 
 def _unit_rates_table(rates: pd.DataFrame, writer: Writer) -> Table:
@@ -189,17 +186,16 @@ def _unit_rates_table(rates: pd.DataFrame, writer: Writer) -> Table:
         cells = [numbers.expected(row["expected_false"]), numbers.interval(*ends, percent=True)]
         rows.append([name, *counts, *cells])
     columns = [writer.column("column.unit")]
-    names = ("sites", "animals", "elsewhere", "mixed_animals", "expected_false", "corrected")
-    columns += [writer.column(f"column.{name}", number=True) for name in names]
+    columns += writer.number_columns("sites", "animals", "elsewhere", "mixed_animals", "expected_false", "corrected")
     return writer.table(writer.say("caption.unit_rates"), columns, rows)
 
 
-def _class_table(species: SpeciesResults, flagged: pd.DataFrame, writer: Writer, has_local: bool) -> Table:
+def _class_table(page: SpeciesPage, flagged: pd.DataFrame, has_local: bool) -> Table:
     """Return the flagged animals by class, of waters with a local stock or of those without.
 
     Where there is no local stock, the first unit of a class is the one that fits best, so nothing is called local.
     """
-    classes = species.tables["origin_classes"].set_index("materialSampleID")["verdict_class"]
+    classes = page.tables["origin_classes"].set_index("materialSampleID")["verdict_class"]
     merged = flagged.assign(verdict=[str(classes.get(a, "")) for a in flagged["materialSampleID"]])
     # No class stands for an animal that no sampled stock fits.
     merged.loc[merged["outcome"] == "unsampled_origin", "verdict"] = ""
@@ -208,21 +204,21 @@ def _class_table(species: SpeciesResults, flagged: pd.DataFrame, writer: Writer,
     rows = []
     for verdict in verdicts:
         names = [name for name in verdict.split("+") if name]
-        parts = [writer.say(f"class.{name}" if has_local else f"origin.{name}") for name in names]
-        name = writer.say("class.or").join(parts) if parts else writer.say("outcome.unsampled_origin")
-        rows.append([name, *(writer.numbers.count(counts.get((verdict, r), 0)) for r in ("baseline", "query"))])
+        parts = [page.say(f"class.{name}" if has_local else f"origin.{name}") for name in names]
+        name = page.say("class.or").join(parts) if parts else page.say("outcome.unsampled_origin")
+        rows.append([name, *(page.numbers.count(counts.get((verdict, r), 0)) for r in ("baseline", "query"))])
     columns = [
-        writer.column("column.class"),
-        writer.column("column.baseline", number=True),
-        writer.column("column.query", number=True),
+        page.writer.column("column.class"),
+        page.writer.column("column.baseline", number=True),
+        page.writer.column("column.query", number=True),
     ]
-    return writer.table(writer.say("caption.classes" if has_local else "caption.origins"), columns, rows)
+    return page.writer.table(page.say("caption.classes" if has_local else "caption.origins"), columns, rows)
 
 
-def _mixture_table(study: StudyResults, species: SpeciesResults, shares: pd.DataFrame, writer: Writer) -> Table:
+def _mixture_table(page: SpeciesPage, shares: pd.DataFrame) -> Table:
     """Return the shares of the stocks among the query animals of each site, by year where there are several."""
     rows = []
-    for site in study.in_coast_order(list(dict.fromkeys(shares["locationID"]))):
+    for site in page.study.in_coast_order(list(dict.fromkeys(shares["locationID"]))):
         own = shares[shares["locationID"] == site]
         years = own.loc[own["scope"] == "site_year", "year"].unique()
         groups = [(None, own[own["scope"] == "site"])]
@@ -230,18 +226,19 @@ def _mixture_table(study: StudyResults, species: SpeciesResults, shares: pd.Data
         for year, group in groups:
             of_unit = group.set_index("unit")
             cells = [
-                writer.numbers.interval(*of_unit.loc[u, ["share", "ci_low", "ci_high"]], percent=True)
-                for u in species.unit_names
+                page.numbers.interval(*of_unit.loc[u, ["share", "ci_low", "ci_high"]], percent=True)
+                for u in page.species.unit_names
             ]
-            name = writer.site(site) if year is None else writer.say("mixture.year", year=str(int(year)))
+            name = page.writer.site(site) if year is None else page.say("mixture.year", year=str(int(year)))
             first = of_unit.iloc[0]
-            counts = [writer.numbers.count(first[c]) for c in ("n_used", "n_mixed", "n_unsampled_origin")]
+            counts = [page.numbers.count(first[c]) for c in ("n_used", "n_mixed", "n_unsampled_origin")]
             rows.append([name, *cells, *counts])
-    columns = [writer.column("column.site")]
-    columns += [writer.column("column.share_of", number=True, unit=writer.unit(u)) for u in species.unit_names]
+    columns = [page.writer.column("column.site")]
+    units = map(page.writer.unit, page.species.unit_names)
+    columns += [page.writer.column("column.share_of", number=True, unit=unit) for unit in units]
     names = ("column.animals", "column.of_them_mixed", "column.left_out")
-    columns += [writer.column(name, number=True) for name in names]
-    return writer.table(writer.say("caption.mixture"), columns, rows)
+    columns += [page.writer.column(name, number=True) for name in names]
+    return page.writer.table(page.say("caption.mixture"), columns, rows)
 
 
 def _power_table(power: pd.DataFrame, writer: Writer) -> Table:

@@ -8,37 +8,34 @@ import pandas as pd
 from markupsafe import Markup
 
 from homewater.report.figures.cline import draw_cline
-from homewater.report.pages.elements import Drawing, Section, Writer
-from homewater.report.pages.results import SpeciesResults, StudyResults
+from homewater.report.pages.elements import Drawing, Section, SpeciesPage, Writer
 from homewater.report.words.numbers import is_missing
 
 
-def add_clines(section: Section, study: StudyResults, species: SpeciesResults, writer: Writer) -> None:
+def add_clines(section: Section, page: SpeciesPage) -> None:
     """Add a paragraph on each pair of adjacent stocks and a figure of each fitted cline; nothing where none adjoin.
 
     Args:
         section: section on stocks and lines.
-        study: all results.
-        species: results of the species.
-        writer: words and numbers.
+        page: the species, its study and the writer.
     """
     text, drawings = Section(section.title, section.anchor), []
-    sites = species.tables["cline_sites"]
-    for row in species.tables["clines"].to_dict("records"):
+    sites = page.tables["cline_sites"]
+    for row in page.tables["clines"].to_dict("records"):
         own = sites[(sites["unit_a"] == row["unit_a"]) & (sites["unit_b"] == row["unit_b"])]
         if row["status"] == "fitted":
-            said = _text(row, str(own["locationID"].iloc[0]), writer)
+            said = _text(row, str(own["locationID"].iloc[0]), page.writer)
             if not is_missing(row["dispersion"]) and row["dispersion"] > 1:
-                said += Markup(" ") + writer.say("cline.scatter")
+                said += Markup(" ") + page.say("cline.scatter")
             text.say(said)
             own = own[own["km_along"].notna() & own["observed_share"].notna()]
             if len(own) > 1 and not is_missing(row["centre_km"]):
-                drawings.append(_drawing(row, own, species, writer))
+                drawings.append(_drawing(page, row, own))
         else:
-            reason = writer.say(f"cline.status.{row['status']}")
-            text.say(writer.say("cline.none", reason=reason, **_units(row, writer)))
+            reason = page.say(f"cline.status.{row['status']}")
+            text.say(page.say("cline.none", reason=reason, **_units(row, page.writer)))
     if drawings:
-        text.say(writer.say("cline.width"))
+        text.say(page.say("cline.width"))
     if len(drawings) == 1:
         section.illustrate(drawings[0], text)
         return
@@ -68,23 +65,23 @@ def _text(row: dict, first: str, writer: Writer) -> Markup:
     return writer.say("cline.beyond" if beyond else "cline.curve", first=writer.site(first), **values)
 
 
-def _drawing(row: dict, sites: pd.DataFrame, species: SpeciesResults, writer: Writer) -> Drawing:
+def _drawing(page: SpeciesPage, row: dict, sites: pd.DataFrame) -> Drawing:
     columns = ("km_along", "observed_share", "observed_ci_low", "observed_ci_high")
     km, share, low, high = (sites[column].to_numpy(dtype=float) for column in columns)
-    units = [species.unit_of.get(site, "") for site in sites["locationID"]]
+    units = [page.species.unit_of.get(site, "") for site in sites["locationID"]]
     curve, centre = (
         tuple(float("nan") if is_missing(row[name]) else float(row[name]) for name in names)
         for names in (("centre_km", "width_km"), ("centre_ci_low", "centre_ci_high"))
     )
     names = (row["unit_a"], row["unit_b"])
-    figure = draw_cline(km, share, low, high, units, names, curve, centre, writer.words)
+    figure = draw_cline(km, share, low, high, units, names, curve, centre, page.writer.words)
     shares = [
-        writer.plain("alt.ancestry.share", site=site, share=writer.numbers.percent(value))
+        page.plain("alt.ancestry.share", site=site, share=page.numbers.percent(value))
         for site, value in zip(sites["locationID"], share, strict=True)
     ]
-    listed = writer.plain("format.comma").join(shares)
-    alt = writer.plain("alt.cline", n=len(sites), shares=listed, **_units(row, writer))
-    caption = writer.say("caption.cline", unit_b=writer.unit(row["unit_b"]))
+    listed = page.plain("format.comma").join(shares)
+    alt = page.plain("alt.cline", n=len(sites), shares=listed, **_units(row, page.writer))
+    caption = page.say("caption.cline", unit_b=page.writer.unit(row["unit_b"]))
     if (sites["basis"] == "by_definition").any():
-        caption += Markup(" ") + writer.say("caption.cline.alone")
-    return writer.drawing(figure, alt, caption)
+        caption += Markup(" ") + page.say("caption.cline.alone")
+    return page.writer.drawing(figure, alt, caption)

@@ -6,11 +6,12 @@ import base64
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+import pandas as pd
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
 from homewater.report.figures.style import MM, UNIT_MARKS, svg, unit_colour
-from homewater.report.pages.results import StudyResults
+from homewater.report.pages.results import SpeciesResults, StudyResults
 from homewater.report.words.catalogue import Catalogue
 from homewater.report.words.numbers import Numbers
 from homewater.tables.unit_names import unit_index
@@ -112,6 +113,10 @@ class Writer:
         """Return a column with the head of that id."""
         return Column(self.say(identifier, **values), number)
 
+    def number_columns(self, *names: str) -> list[Column]:
+        """Return columns of numbers, by the ends of their ids."""
+        return [self.column(f"column.{name}", number=True) for name in names]
+
     def unit(self, unit: str) -> str:
         """Return the name of a unit."""
         return self.plain("unit.name", number=unit_index(unit) + 1) if unit else self.plain("unit.none")
@@ -151,6 +156,53 @@ class Writer:
         """Return YYYY-MM-DD as a date in words."""
         year, month, day = date.split("-")
         return self.plain("format.date", day=int(day), month=self.plain(f"month.{month}"), year=year)
+
+
+@dataclass(frozen=True)
+class SpeciesPage:
+    """What every page on one species is made with.
+
+    Attributes:
+        study: results of the whole study, among them its sites and their coastal order.
+        species: results of the species.
+        writer: words, numbers, and running numbers of figures and tables.
+    """
+
+    study: StudyResults
+    species: SpeciesResults
+    writer: Writer
+
+    @property
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Tables of the species, by their names in REPORT_FILES."""
+        return self.species.tables
+
+    @property
+    def records(self) -> dict[str, dict]:
+        """Records of the species, by their names in REPORT_FILES."""
+        return self.species.records
+
+    @property
+    def n_units(self) -> int:
+        """Number of units found in the species."""
+        return self.species.n_units
+
+    @property
+    def numbers(self) -> Numbers:
+        """What writes numbers."""
+        return self.writer.numbers
+
+    def say(self, identifier: str, **values: object) -> Markup:
+        """Return an entry of the catalogue as HTML."""
+        return self.writer.say(identifier, **values)
+
+    def plain(self, identifier: str, **values: object) -> str:
+        """Return an entry of the catalogue without marks."""
+        return self.writer.plain(identifier, **values)
+
+    def section(self, name: str) -> Section:
+        """Return a section of that name, still empty, with its heading and with an anchor of its own."""
+        return Section(self.say(f"heading.{name}"), f"{self.species.settings['id']}-{name}")
 
 
 def unit_or_none(name: str) -> str:

@@ -1,12 +1,15 @@
-"""Sentences on the evidence: groups and whether they are found again, axes, overall F_ST, odd kinships."""
+"""Page on what the genes show: groups, axes, differences between sites, and sites of odd kinship."""
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
-from homewater.report.pages.elements import Section, Writer
-from homewater.report.pages.results import SpeciesResults, StudyResults
+from homewater.report.figures import style as fs
+from homewater.report.figures.structure import draw_ancestry, draw_components, draw_distance, draw_fst_matrix
+from homewater.report.pages.elements import Section, SpeciesPage, Writer
+from homewater.report.pages.results import SpeciesResults
 from homewater.report.words.numbers import is_missing
 
 
@@ -51,37 +54,37 @@ def axes_text(axes: pd.DataFrame, writer: Writer) -> list[Markup]:
     ]
 
 
-def within_units_text(species: SpeciesResults, writer: Writer) -> list[Markup]:
+def within_units_text(page: SpeciesPage) -> list[Markup]:
     """Return how many groups are supported inside each stock; with one stock that is what was said of all animals."""
-    table = species.tables["clusters_within_units"]
+    table = page.tables["clusters_within_units"]
     chosen = table[table["chosen"].fillna(False).astype(bool)]
-    if species.n_units < 2 or not len(chosen):
+    if page.n_units < 2 or not len(chosen):
         return []
     texts = []
     for row in chosen.to_dict("records"):
-        animals = writer.numbers.count(row["n_animals"])
-        texts.append(writer.say("within.unit", unit=writer.unit(row["unit"]), count=int(row["k"]), animals=animals))
-    return [Markup(" ").join([writer.say("within.start"), *texts, writer.say("within.caution")])]
+        animals = page.numbers.count(row["n_animals"])
+        texts.append(page.say("within.unit", unit=page.writer.unit(row["unit"]), count=int(row["k"]), animals=animals))
+    return [Markup(" ").join([page.say("within.start"), *texts, page.say("within.caution")])]
 
 
-def overall_text(species: SpeciesResults, writer: Writer) -> list[Markup]:
+def overall_text(page: SpeciesPage) -> list[Markup]:
     """Return overall F_ST over all sites and within stocks, at equal sample sizes."""
     texts = []
-    for row in species.tables["overall_fst"].to_dict("records"):
-        if is_missing(row["fst"]) or (row["scope"] != "all" and species.n_units < 2):
+    for row in page.tables["overall_fst"].to_dict("records"):
+        if is_missing(row["fst"]) or (row["scope"] != "all" and page.n_units < 2):
             continue
-        interval = writer.numbers.interval(row["fst"], row["ci_low"], row["ci_high"])
-        sites = writer.numbers.count(row["n_sites"])
+        interval = page.numbers.interval(row["fst"], row["ci_low"], row["ci_high"])
+        sites = page.numbers.count(row["n_sites"])
         if row["scope"] != "all":
-            texts.append(writer.say("overall.unit", unit=writer.unit(row["scope"]), interval=interval, sites=sites))
+            texts.append(page.say("overall.unit", unit=page.writer.unit(row["scope"]), interval=interval, sites=sites))
             continue
         texts.append(
-            writer.say(
+            page.say(
                 "overall.all",
                 interval=interval,
                 sites=sites,
-                animals=writer.numbers.count(row["animals_a_site"]),
-                as_sampled=writer.numbers.interval(
+                animals=page.numbers.count(row["animals_a_site"]),
+                as_sampled=page.numbers.interval(
                     row["fst_all_animals"], row["ci_low_all_animals"], row["ci_high_all_animals"]
                 ),
             )
@@ -89,38 +92,189 @@ def overall_text(species: SpeciesResults, writer: Writer) -> list[Markup]:
     return [Markup(" ").join(texts)] if texts else []
 
 
-def odd_kinships(section: Section, study: StudyResults, species: SpeciesResults, writer: Writer) -> None:
+def odd_kinships(section: Section, page: SpeciesPage) -> None:
     """Say which sites are closer kin to a far site than to their neighbours, what that may mean, what would tell."""
-    table = species.tables["odd_kinships"]
+    table = page.tables["odd_kinships"]
     if not len(table):
-        section.say(writer.say("odd.untested"))
+        section.say(page.say("odd.untested"))
         return
     odd = table[table["odd"].fillna(False).astype(bool)]
-    detectable = writer.numbers.number(table["detectable_excess"].astype(float).median())
-    sites = writer.numbers.count(len(table))
+    detectable = page.numbers.number(table["detectable_excess"].astype(float).median())
+    sites = page.numbers.count(len(table))
     if not len(odd):
-        section.say(writer.say("odd.none", sites=sites, detectable=detectable))
+        section.say(page.say("odd.none", sites=sites, detectable=detectable))
         return
-    section.say(writer.say("odd.found", count=len(odd), sites=sites, detectable=detectable))
-    columns = [writer.column(f"column.odd.{name}") for name in ("site", "near", "far")]
-    columns.append(writer.column("column.odd.excess", number=True))
+    section.say(page.say("odd.found", count=len(odd), sites=sites, detectable=detectable))
+    columns = [page.writer.column(f"column.odd.{name}") for name in ("site", "near", "far")]
+    columns.append(page.writer.column("column.odd.excess", number=True))
     rows = []
     odd = odd.set_index("locationID")
-    for site in study.in_coast_order(list(odd.index)):
+    for site in page.study.in_coast_order(list(odd.index)):
         row = odd.loc[site]
         pairs = [
-            writer.say(
+            page.say(
                 "odd.other",
-                site=writer.site(row[f"{which}_site"]),
-                km=writer.numbers.km(row[f"{which}_km"]),
-                fst=writer.numbers.number(row[f"fst_{which}"]),
+                site=page.writer.site(row[f"{which}_site"]),
+                km=page.numbers.km(row[f"{which}_km"]),
+                fst=page.numbers.number(row[f"fst_{which}"]),
             )
             for which in ("near", "far")
         ]
-        excess = writer.numbers.interval(row["excess"], row["ci_low"], row["ci_high"])
-        rows.append([writer.site(site), *pairs, excess])
-    section.add("table", writer.table(writer.say("caption.odd"), columns, rows))
-    section.listed([writer.say(f"odd.reading.{reading}") for reading in ("history", "transfer", "sampling")])
-    moved = study.transfers
-    dates = sorted(d for d in moved.loc[moved["species"] == species.settings["id"], "eventDate"] if not is_missing(d))
-    section.say(writer.say("odd.before_date", date=writer.date(dates[0])) if dates else writer.say("odd.before"))
+        excess = page.numbers.interval(row["excess"], row["ci_low"], row["ci_high"])
+        rows.append([page.writer.site(site), *pairs, excess])
+    section.add("table", page.writer.table(page.say("caption.odd"), columns, rows))
+    section.listed([page.say(f"odd.reading.{reading}") for reading in ("history", "transfer", "sampling")])
+    moves = page.study.transfers
+    days = moves.loc[moves["species"] == page.species.settings["id"], "eventDate"]
+    dates = sorted(day for day in days if not is_missing(day))
+    section.say(page.say("odd.before_date", date=page.writer.date(dates[0])) if dates else page.say("odd.before"))
+
+
+BOLD_LEVEL = 0.05
+
+
+def evidence_section(page: SpeciesPage) -> Section:
+    """Return the section on what the genes show."""
+    section = page.section("evidence")
+    _add_ancestry(section, page)
+    section.say(*within_units_text(page))
+    pair = [d for d in (_distance(page), _components(page)) if d is not None]
+    if pair:
+        section.add("pair", pair)
+    section.say(*axes_text(page.tables["pca_axes"], page.writer), _distance_text(page))
+    _add_fst(section, page)
+    odd_kinships(section, page)
+    return section
+
+
+def _clusters(ancestry: pd.DataFrame) -> list[str]:
+    return sorted((c for c in ancestry if c.startswith("cluster_")), key=lambda c: int(c.rsplit("_", 1)[1]))
+
+
+def _add_ancestry(section: Section, page: SpeciesPage) -> None:
+    ancestry = page.tables["ancestry"]
+    clusters = _clusters(ancestry)
+    section.say(*clusters_text(page.tables["cluster_number"], page.writer))
+    if not len(ancestry) or not clusters:
+        section.say(page.say("ancestry.none"))
+        return
+    if len(clusters) < 2:
+        return
+    role = dict(zip(page.tables["animals"]["materialSampleID"], page.tables["animals"]["role"], strict=True))
+    roles = np.array([role.get(a, "baseline") for a in ancestry["materialSampleID"]])
+    shares = ancestry[clusters].to_numpy(dtype=float)
+    typed = np.isfinite(shares).all(axis=1)
+    groups, texts = [], []
+    for site in page.study.coast:
+        for wanted in ("baseline", "query"):
+            own = typed & (ancestry["locationID"].to_numpy() == site) & (roles == wanted)
+            if own.any():
+                label = page.writer.label(site)
+                if wanted == "query":
+                    label = page.plain("figure.label_query", label=label)
+                groups.append((label, int(own.sum()), shares[own]))
+                mean = page.numbers.percent(shares[own, 0].mean())
+                texts.append(page.plain("alt.ancestry.share", site=label, share=mean))
+    if not groups:
+        section.say(page.say("ancestry.none"))
+        return
+    figure = draw_ancestry(groups, _cluster_colours(page.species, ancestry, clusters), page.writer.words)
+    listed = page.plain("format.comma").join(texts)
+    alt = page.plain("alt.ancestry", animals=int(typed.sum()), sites=len(groups), shares=listed)
+    section.add("drawing", page.writer.drawing(figure, alt, page.say("caption.ancestry", count=len(clusters))))
+
+
+def _cluster_colours(species: SpeciesResults, ancestry: pd.DataFrame, clusters: list[str]) -> list[str]:
+    """Return a colour for each cluster: that of the unit in which it is most frequent, where that is unambiguous."""
+    units = ancestry["locationID"].map(species.unit_of)
+    means = {u: ancestry.loc[units == u, clusters].mean().to_numpy() for u in species.unit_names if (units == u).any()}
+    colours: dict[int, str] = {}
+    for unit, mean in means.items():
+        top = int(np.argmax(mean))
+        if top not in colours:
+            colours[top] = fs.unit_colour(unit)
+    spare = iter([c for c in fs.UNIT_COLOURS if c not in colours.values()])
+    return [colours.get(k) or next(spare, fs.FAINT) for k in range(len(clusters))]
+
+
+def _add_fst(section: Section, page: SpeciesPage) -> None:
+    section.say(*overall_text(page))
+    table = page.tables["pairwise_fst"]
+    known = table[table["fst"].notna()]
+    sites = page.study.in_coast_order(set(known["site_a"]) | set(known["site_b"]))
+    if len(sites) < 3:
+        section.say(page.say("fst.none"))
+        return
+    place = {site: i for i, site in enumerate(sites)}
+    fst, q_value = np.full((2, len(sites), len(sites)), np.nan)
+    for a, b, value, q in zip(known["site_a"], known["site_b"], known["fst"], known["q_value"], strict=True):
+        i, j = place[a], place[b]
+        fst[i, j] = fst[j, i] = value
+        q_value[i, j] = q_value[j, i] = np.nan if is_missing(q) else q
+    labels = [page.writer.cut(site, 14) for site in sites]
+    figure = draw_fst_matrix(labels, fst, q_value, BOLD_LEVEL, page.writer.words, page.numbers)
+    top = known.loc[known["fst"].astype(float).idxmax()]
+    values = known["fst"].astype(float)
+    alt = page.plain(
+        "alt.fst",
+        n=len(sites),
+        low=page.numbers.number(values.min()),
+        median=page.numbers.number(values.median()),
+        high=page.numbers.number(values.max()),
+        a=page.writer.site(top["site_a"]),
+        b=page.writer.site(top["site_b"]),
+    )
+    section.add("drawing", page.writer.drawing(figure, alt, page.say("caption.fst")))
+
+
+def _distance(page: SpeciesPage):
+    table = page.tables["pairwise_fst"]
+    known = table[table["fst"].notna() & table["sea_km"].notna() & (table["fst"].astype(float) < 1)]
+    if len(known) < 3:
+        return None
+    fst, km = known["fst"].to_numpy(dtype=float), known["sea_km"].to_numpy(dtype=float)
+    unit_of = page.species.unit_of
+    between = np.array(
+        [unit_of.get(a) != unit_of.get(b) for a, b in zip(known["site_a"], known["site_b"], strict=True)]
+    )
+    line, y = None, fst / (1 - fst)
+    if (~between).sum() >= 3 and np.ptp(km[~between]) > 0:
+        slope, intercept = np.polyfit(km[~between], y[~between], 1)
+        line = (float(slope), float(intercept))
+    alt = page.plain("alt.distance", n=len(known), km=page.numbers.km(km.max()))
+    figure = draw_distance(km, y, between, page.writer.words, line)
+    return page.writer.drawing(figure, alt, page.say("caption.distance"))
+
+
+def _distance_text(page: SpeciesPage) -> Markup:
+    texts = []
+    for row in page.tables["isolation_by_distance"].to_dict("records"):
+        if is_missing(row["correlation"]):
+            continue
+        values = {
+            "correlation": page.numbers.fixed(row["correlation"], 2),
+            "p": page.numbers.p_value(row["p_value"]),
+        }
+        if row["scope"] == "all":
+            texts.append(page.say("distance.all", **values))
+        elif page.n_units > 1:
+            n = page.numbers.count(row["n_sites"])
+            texts.append(page.say("distance.unit", unit=page.writer.unit(row["scope"]), n=n, **values))
+    return Markup(" ").join(texts) if texts else page.say("distance.none")
+
+
+def _components(page: SpeciesPage):
+    pca, axes = page.tables["pca"], page.tables["pca_axes"]
+    if "pc1" not in pca or "pc2" not in pca:
+        return None
+    known = pca[pca["pc1"].notna() & pca["pc2"].notna()]
+    if not len(known):
+        return None
+    share = dict(zip(axes["axis"].astype(int), axes["variance_share"], strict=True))
+    shares = [page.numbers.percent(share[k]) if not is_missing(share.get(k)) else "" for k in (1, 2)]
+    role = dict(zip(page.tables["animals"]["materialSampleID"], page.tables["animals"]["role"], strict=True))
+    query = np.array([role.get(a) == "query" for a in known["materialSampleID"]], dtype=bool)
+    units = [page.species.unit_of.get(s, "") for s in known["locationID"]]
+    figure = draw_components(known[["pc1", "pc2"]].to_numpy(dtype=float), units, shares, page.writer.words, query)
+    alt = page.plain("alt.components", n=len(known))
+    return page.writer.drawing(figure, alt, page.say("caption.components"))

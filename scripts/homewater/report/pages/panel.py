@@ -6,25 +6,24 @@ import pandas as pd
 from markupsafe import Markup
 
 from homewater.report.figures.panel import draw_size_curve
-from homewater.report.pages.elements import Section, Table, Writer, unit_or_none
-from homewater.report.pages.results import SpeciesResults
+from homewater.report.pages.elements import Section, SpeciesPage, Table, Writer, unit_or_none
 from homewater.report.pages.summary import chosen_size, n_panel_markers
 from homewater.report.words.numbers import is_missing
 
 
-def panel_section(species: SpeciesResults, writer: Writer, anchor: str) -> Section:
+def panel_section(page: SpeciesPage) -> Section:
     """Return the section on the panel and its proof."""
-    section, numbers = Section(writer.say("heading.panel"), anchor), writer.numbers
-    if species.n_units < 2 or not len(species.tables["panel"]):
-        why = {0: "panel.none.no_unit", 1: "panel.none.one_unit"}.get(species.n_units, "panel.none.other")
-        section.say(writer.say(why))
-        if species.n_units > 1 and species.records["panel_order"]:
-            section.say(*_shortage(species.records["panel_order"], writer))
+    section, numbers = page.section("panel"), page.numbers
+    if page.n_units < 2 or not len(page.tables["panel"]):
+        why = {0: "panel.none.no_unit", 1: "panel.none.one_unit"}.get(page.n_units, "panel.none.other")
+        section.say(page.say(why))
+        if page.n_units > 1 and page.records["panel_order"]:
+            section.say(*_shortage(page.records["panel_order"], page.writer))
         return section
-    count, row = n_panel_markers(species), chosen_size(species)
-    section.say(writer.say("panel.text", count=count))
-    section.say(*_order(species.records["panel_order"], writer))
-    curve = species.tables["size_curve"]
+    count, row = n_panel_markers(page.species), chosen_size(page.species)
+    section.say(page.say("panel.text", count=count))
+    section.say(*_order(page.records["panel_order"], page.writer))
+    curve = page.tables["size_curve"]
     if row is not None:
         accuracy = numbers.interval(row["nested_accuracy"], row["ci_low"], row["ci_high"], percent=True)
         crosses = {
@@ -34,40 +33,40 @@ def panel_section(species: SpeciesResults, writer: Writer, anchor: str) -> Secti
             for name, stem in (("f1", "f1"), ("backcross", "backcross"))
         }
         section.say(
-            writer.say("panel.accuracy", accuracy=accuracy, **crosses), *_size(species.records["panel_proof"], writer)
+            page.say("panel.accuracy", accuracy=accuracy, **crosses), *_size(page.records["panel_proof"], page.writer)
         )
         points = [
-            writer.plain(
+            page.plain(
                 "alt.curve.point", accuracy=numbers.percent(r["nested_accuracy"]), n=numbers.count(r["n_markers"])
             )
             for r in curve.to_dict("records")
         ]
-        alt = writer.plain("alt.curve", points=writer.plain("format.comma").join(points))
-        figure = draw_size_curve(curve, count, writer.words, numbers)
-        section.add("drawing", writer.drawing(figure, alt, writer.say("caption.curve")))
-    confusion = species.tables["confusion"]
+        alt = page.plain("alt.curve", points=page.plain("format.comma").join(points))
+        figure = draw_size_curve(curve, count, page.writer.words, numbers)
+        section.add("drawing", page.writer.drawing(figure, alt, page.say("caption.curve")))
+    confusion = page.tables["confusion"]
     if len(confusion):
-        section.add("table", _confusion_table(species, confusion, writer))
-    if len(species.tables["controls"]):
-        _add_controls(section, species, writer)
+        section.add("table", _confusion_table(page, confusion))
+    if len(page.tables["controls"]):
+        _add_controls(section, page)
     return section
 
 
-def _add_controls(section: Section, species: SpeciesResults, writer: Writer) -> None:
+def _add_controls(section: Section, page: SpeciesPage) -> None:
     """Add what stands beside the nested figure, and whether posteriors keep their word."""
-    numbers, controls = writer.numbers, species.tables["controls"]
+    numbers, controls = page.numbers, page.tables["controls"]
     rows = []
     for row in controls.to_dict("records"):
         accuracy = numbers.interval(row["accuracy"], row["ci_low"], row["ci_high"], percent=True)
         several = not is_missing(row["lowest"])
         ends = {"low": numbers.percent(row["lowest"]), "high": numbers.percent(row["highest"])} if several else {}
-        spread = writer.say("controls.range", draws=numbers.count(row["n_draws"]), **ends) if several else ""
-        rows.append([writer.say(f"controls.{row['method']}"), accuracy, spread, numbers.count(row["n_animals"])])
+        spread = page.say("controls.range", draws=numbers.count(row["n_draws"]), **ends) if several else ""
+        rows.append([page.say(f"controls.{row['method']}"), accuracy, spread, numbers.count(row["n_animals"])])
     columns = [
-        writer.column("column.method"),
-        *(writer.column(f"column.{name}", number=True) for name in ("accuracy", "draws", "animals")),
+        page.writer.column("column.method"),
+        *(page.writer.column(f"column.{name}", number=True) for name in ("accuracy", "draws", "animals")),
     ]
-    section.add("table", writer.table(writer.say("caption.controls"), columns, rows))
+    section.add("table", page.writer.table(page.say("caption.controls"), columns, rows))
     of_method = controls.set_index("method")
 
     def difference(method: str) -> str:
@@ -77,15 +76,15 @@ def _add_controls(section: Section, species: SpeciesResults, writer: Writer) -> 
 
     if of_method["n_animals"].max() > 0:
         values = {"optimism": difference("resubstitution"), "other": difference("logistic_regression")}
-        section.say(writer.say("controls.text", **values))
-    bins = species.tables["calibration"]
+        section.say(page.say("controls.text", **values))
+    bins = page.tables["calibration"]
     bins = bins[bins["n_animals"] > 0]
-    error = species.records["panel_proof"].get("calibration") or {}
+    error = page.records["panel_proof"].get("calibration") or {}
     if not len(bins) or error.get("expected_calibration_error") is None:
         return
     cells = [
         [
-            writer.say(
+            page.say(
                 "calibration.bin", low=numbers.percent(r["posterior_low"]), high=numbers.percent(r["posterior_high"])
             ),
             numbers.count(r["n_animals"]),
@@ -94,13 +93,13 @@ def _add_controls(section: Section, species: SpeciesResults, writer: Writer) -> 
         ]
         for r in bins.to_dict("records")
     ]
-    columns = [writer.column("column.posterior")]
-    columns += [writer.column(f"column.{name}", number=True) for name in ("animals", "mean_posterior", "share_right")]
-    section.add("table", writer.table(writer.say("caption.calibration"), columns, cells))
+    columns = [page.writer.column("column.posterior")]
+    columns += page.writer.number_columns("animals", "mean_posterior", "share_right")
+    section.add("table", page.writer.table(page.say("caption.calibration"), columns, cells))
     names = {"error": "expected_calibration_error", "mean": "if_calibrated", "high": "if_calibrated_high"}
     kept = error["expected_calibration_error"] <= error["if_calibrated_high"]
     texts = {name: numbers.percent(error[column]) for name, column in names.items()}
-    section.say(writer.say("calibration.kept" if kept else "calibration.broken", **texts))
+    section.say(page.say("calibration.kept" if kept else "calibration.broken", **texts))
 
 
 def _size(proof: dict, writer: Writer) -> list[Markup]:
@@ -139,13 +138,14 @@ def _shortage(told: dict, writer: Writer) -> list[Markup]:
     return texts
 
 
-def _confusion_table(species: SpeciesResults, confusion: pd.DataFrame, writer: Writer) -> Table:
+def _confusion_table(page: SpeciesPage, confusion: pd.DataFrame) -> Table:
     counts = confusion.groupby(["true_unit", "called_unit"])["n"].sum()
-    called = [*species.unit_names, *sorted(set(confusion["called_unit"]) - set(species.unit_names))]
+    called = [*page.species.unit_names, *sorted(set(confusion["called_unit"]) - set(page.species.unit_names))]
     rows = [
-        [writer.chip(true), *(writer.numbers.count(counts.get((true, c), 0)) for c in called)]
-        for true in species.unit_names
+        [page.writer.chip(true), *(page.numbers.count(counts.get((true, c), 0)) for c in called)]
+        for true in page.species.unit_names
     ]
-    columns = [writer.column("column.true_unit")]
-    columns += [writer.column("column.called", number=True, unit=writer.unit(unit_or_none(c))) for c in called]
-    return writer.table(writer.say("caption.confusion"), columns, rows)
+    columns = [page.writer.column("column.true_unit")]
+    units = [page.writer.unit(unit_or_none(name)) for name in called]
+    columns += [page.writer.column("column.called", number=True, unit=unit) for unit in units]
+    return page.writer.table(page.say("caption.confusion"), columns, rows)

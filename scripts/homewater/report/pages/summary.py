@@ -7,8 +7,8 @@ from itertools import pairwise
 
 from markupsafe import Markup
 
-from homewater.report.pages.elements import Writer
-from homewater.report.pages.results import SpeciesResults, StudyResults
+from homewater.report.pages.elements import SpeciesPage, Writer
+from homewater.report.pages.results import SpeciesResults
 from homewater.report.words.numbers import is_missing
 from homewater.tables.unit_names import unit_index
 
@@ -24,21 +24,20 @@ class Answer:
     texts: list[Markup]
 
 
-def sites_of_unit(study: StudyResults, species: SpeciesResults, unit: str, own_only: bool = False) -> list[str]:
-    """Return the sites of a unit in coastal order; with `own_only` those whose own animals put them there."""
-    units = species.tables["units"]
-    chosen = units[(units["unit"] == unit) & ((units["basis"] == "own_animals") | (not own_only))]
-    return study.in_coast_order(list(chosen["locationID"]))
+def sites_of_unit(page: SpeciesPage, unit: str) -> list[str]:
+    """Return the sites of a unit in coastal order."""
+    units = page.tables["units"]
+    return page.study.in_coast_order(list(units.loc[units["unit"] == unit, "locationID"]))
 
 
-def neighbours_across(study: StudyResults, species: SpeciesResults) -> list[tuple[str, str]]:
+def neighbours_across(page: SpeciesPage) -> list[tuple[str, str]]:
     """Return the pairs of sites between which lines run: each break between two units, by its nearest sites.
 
     Where the breaks name no such pair, neighbours along the coast that lie in different units stand for the line.
     """
-    breaks, unit_of, units = species.tables["breaks"], species.unit_of, species.tables["units"]
+    breaks, unit_of, units = page.tables["breaks"], page.species.unit_of, page.tables["units"]
     pairs = list(zip(breaks["side_a_nearest_site"], breaks["side_b_nearest_site"], strict=True))
-    sampled = study.in_coast_order(list(units.loc[units["basis"] == "own_animals", "locationID"]))
+    sampled = page.study.in_coast_order(list(units.loc[units["basis"] == "own_animals", "locationID"]))
     for candidates in (pairs, pairwise(sampled)):
         found = [(a, b) for a, b in candidates if unit_of.get(a) and unit_of.get(b) and unit_of[a] != unit_of[b]]
         if found:
@@ -81,93 +80,93 @@ def _named(value: object, writer: Writer) -> str:
     return writer.site(text) if text in writer.study.locality else text
 
 
-def statement(species: SpeciesResults, writer: Writer) -> Markup:
+def statement(page: SpeciesPage) -> Markup:
     """Return the statement of units/summary.json in words."""
-    summary = species.records["units_summary"]
+    summary = page.records["units_summary"]
     identifier = f"statement.{summary['statement_id']}"
     given = dict(summary.get("values", {}))
-    texts = statement_values(given, writer)
+    texts = statement_values(given, page.writer)
     for name in [n.removesuffix("_ci_low") for n in given if n.endswith("_ci_low")]:
-        texts[name] = writer.numbers.interval(given[f"{name}_fst"], given[f"{name}_ci_low"], given[f"{name}_ci_high"])
-    return writer.say(identifier, **{k: texts[k] for k in writer.words.wanted(identifier)})
+        texts[name] = page.numbers.interval(given[f"{name}_fst"], given[f"{name}_ci_low"], given[f"{name}_ci_high"])
+    return page.say(identifier, **{k: texts[k] for k in page.writer.words.wanted(identifier)})
 
 
-def detectable(species: SpeciesResults, writer: Writer) -> Markup:
+def detectable(page: SpeciesPage) -> Markup:
     """Return which difference could have been seen, and with what chance."""
-    fst = species.records["units_summary"]["smallest_detectable_fst"]["value"]
+    fst = page.records["units_summary"]["smallest_detectable_fst"]["value"]
     if is_missing(fst):
-        return writer.say("summary.sure.not_detectable")
-    power = writer.numbers.stated(species.records["units_summary"]["power"])
-    return writer.say("summary.sure.detectable", fst=writer.numbers.number(fst), power=power)
+        return page.say("summary.sure.not_detectable")
+    power = page.numbers.stated(page.records["units_summary"]["power"])
+    return page.say("summary.sure.detectable", fst=page.numbers.number(fst), power=power)
 
 
-def answers(study: StudyResults, species: SpeciesResults, writer: Writer) -> list[Answer]:
+def answers(page: SpeciesPage) -> list[Answer]:
     """Return the answers about one species."""
     asked = [
-        ("question.stocks", _stocks(study, species, writer)),
-        ("question.lines", _lines(study, species, writer)),
-        ("question.sure", _sure(species, writer)),
-        ("question.mixing", _mixing(study, species, writer)),
-        ("question.moves", _moves(species, writer)),
-        ("question.do", _to_do(study, species, writer)),
+        ("question.stocks", _stocks(page)),
+        ("question.lines", _lines(page)),
+        ("question.sure", _sure(page)),
+        ("question.mixing", _mixing(page)),
+        ("question.moves", _moves(page)),
+        ("question.do", _to_do(page)),
     ]
-    return [Answer(writer.say(question), texts) for question, texts in asked]
+    return [Answer(page.say(question), texts) for question, texts in asked]
 
 
-def _stocks(study: StudyResults, species: SpeciesResults, writer: Writer) -> list[Markup]:
-    if species.n_units < 2:
+def _stocks(page: SpeciesPage) -> list[Markup]:
+    if page.n_units < 2:
         return [
-            writer.say("summary.units.one" if species.n_units else "summary.units.zero"),
-            statement(species, writer),
+            page.say("summary.units.one" if page.n_units else "summary.units.zero"),
+            statement(page),
         ]
-    units = writer.listing([writer.unit(u) for u in species.unit_names])
-    texts = [writer.say("summary.units.many", count=species.n_units, units=units)]
-    for unit in species.unit_names:
-        sites = sites_of_unit(study, species, unit)
+    units = page.writer.listing([page.writer.unit(u) for u in page.species.unit_names])
+    texts = [page.say("summary.units.many", count=page.n_units, units=units)]
+    for unit in page.species.unit_names:
+        sites = sites_of_unit(page, unit)
         if sites:
-            number = writer.say("scope.sites", count=len(sites))
-            ends = {"first": writer.site(sites[0]), "last": writer.site(sites[-1])}
-            name = writer.say("unit.title", number=unit_index(unit) + 1)
-            texts.append(writer.say("summary.unit_sites", unit=name, sites=number, **ends))
+            number = page.say("scope.sites", count=len(sites))
+            ends = {"first": page.writer.site(sites[0]), "last": page.writer.site(sites[-1])}
+            name = page.say("unit.title", number=unit_index(unit) + 1)
+            texts.append(page.say("summary.unit_sites", unit=name, sites=number, **ends))
     return texts
 
 
-def _lines(study: StudyResults, species: SpeciesResults, writer: Writer) -> list[Markup]:
-    pairs = neighbours_across(study, species)
-    if species.n_units < 2:
-        return [writer.say("summary.line.none")]
-    texts = [writer.say("summary.line", a=writer.site(a), b=writer.site(b)) for a, b in pairs]
-    units = species.tables["units"]
-    if species.contact_sites:
-        texts.append(writer.say("summary.contact", **_contact_names(study, species, writer)))
+def _lines(page: SpeciesPage) -> list[Markup]:
+    pairs = neighbours_across(page)
+    if page.n_units < 2:
+        return [page.say("summary.line.none")]
+    texts = [page.say("summary.line", a=page.writer.site(a), b=page.writer.site(b)) for a, b in pairs]
+    units = page.tables["units"]
+    if page.species.contact_sites:
+        texts.append(page.say("summary.contact", **_contact_names(page)))
     placed = units[units["basis"] == "own_animals"]
-    shared = [u for u in species.unit_names if placed.loc[placed["unit"] == u, "jurisdiction"].nunique() > 1]
+    shared = [u for u in page.species.unit_names if placed.loc[placed["unit"] == u, "jurisdiction"].nunique() > 1]
     split = placed.groupby("jurisdiction")["unit"].nunique().gt(1).any()
     if shared:
-        names = writer.listing([writer.unit(u) for u in shared])
-        texts.append(writer.say("summary.line.border_differs", shared=names))
+        names = page.writer.listing([page.writer.unit(u) for u in shared])
+        texts.append(page.say("summary.line.border_differs", shared=names))
     elif split:
-        texts.append(writer.say("summary.line.border_splits"))
+        texts.append(page.say("summary.line.border_splits"))
     else:
-        texts.append(writer.say("summary.line.border_same"))
+        texts.append(page.say("summary.line.border_same"))
     return texts
 
 
-def _sure(species: SpeciesResults, writer: Writer) -> list[Markup]:
-    numbers, texts = writer.numbers, []
-    if species.n_units > 1:
-        breaks = species.tables["breaks"]
+def _sure(page: SpeciesPage) -> list[Markup]:
+    numbers, texts = page.numbers, []
+    if page.n_units > 1:
+        breaks = page.tables["breaks"]
         breaks = breaks[breaks["grade"].isin(LINE_GRADES) & breaks["fst_beyond_distance"].notna()]
         if len(breaks):
             top = breaks.loc[breaks["fst_beyond_distance"].astype(float).idxmax()]
             interval = numbers.interval(top["fst_beyond_distance"], top["ci_low"], top["ci_high"])
-            texts.append(writer.say("summary.sure.break", interval=interval))
-        chosen = chosen_size(species)
+            texts.append(page.say("summary.sure.break", interval=interval))
+        chosen = chosen_size(page.species)
         if chosen is not None:
             accuracy = numbers.interval(chosen["nested_accuracy"], chosen["ci_low"], chosen["ci_high"], percent=True)
-            count = n_panel_markers(species)
-            texts.append(writer.say("summary.sure.panel", count=count, accuracy=accuracy))
-    texts.append(detectable(species, writer))
+            count = n_panel_markers(page.species)
+            texts.append(page.say("summary.sure.panel", count=count, accuracy=accuracy))
+    texts.append(detectable(page))
     return texts
 
 
@@ -186,58 +185,58 @@ def chosen_size(species: SpeciesResults) -> dict | None:
     return curve.iloc[int(nearest)].to_dict()
 
 
-def _mixing(study: StudyResults, species: SpeciesResults, writer: Writer) -> list[Markup]:
-    if species.n_units < 2:
-        return [writer.say("summary.mixing.one_unit" if species.n_units else "summary.mixing.no_unit")]
-    rates = species.tables["site_rates"]
+def _mixing(page: SpeciesPage) -> list[Markup]:
+    if page.n_units < 2:
+        return [page.say("summary.mixing.one_unit" if page.n_units else "summary.mixing.no_unit")]
+    rates = page.tables["site_rates"]
     if not len(rates):
-        return [writer.say("summary.mixing.empty")]
-    rates = rates[~rates["locationID"].isin(species.contact_sites)]
+        return [page.say("summary.mixing.empty")]
+    rates = rates[~rates["locationID"].isin(page.species.contact_sites)]
     clear = rates[rates["ci_low"].astype(float) * rates["n"].astype(float) > rates["expected_false"].astype(float)]
     clear = clear.sort_values("rate", ascending=False, kind="stable")
     texts = []
     for row in clear.head(MOST_RATES).to_dict("records"):
-        rate = writer.numbers.interval(row["rate"], row["ci_low"], row["ci_high"], percent=True)
-        texts.append(writer.say("summary.mixing.rate", site=writer.site(row["locationID"]), rate=rate))
+        rate = page.numbers.interval(row["rate"], row["ci_low"], row["ci_high"], percent=True)
+        texts.append(page.say("summary.mixing.rate", site=page.writer.site(row["locationID"]), rate=rate))
     if len(clear) > MOST_RATES:
-        texts.append(writer.say("summary.mixing.more", count=len(clear) - MOST_RATES))
-    texts = texts or [writer.say("summary.mixing.none")]
-    if species.contact_sites:
-        texts.append(writer.say("summary.mixing.contact", **_contact_names(study, species, writer)))
+        texts.append(page.say("summary.mixing.more", count=len(clear) - MOST_RATES))
+    texts = texts or [page.say("summary.mixing.none")]
+    if page.species.contact_sites:
+        texts.append(page.say("summary.mixing.contact", **_contact_names(page)))
     return texts
 
 
-def _contact_names(study: StudyResults, species: SpeciesResults, writer: Writer) -> dict[str, object]:
-    sites = study.in_coast_order(species.contact_sites)
-    return {"count": len(sites), "sites": writer.listing([writer.site(s) for s in sites])}
+def _contact_names(page: SpeciesPage) -> dict[str, object]:
+    sites = page.study.in_coast_order(page.species.contact_sites)
+    return {"count": len(sites), "sites": page.writer.listing([page.writer.site(s) for s in sites])}
 
 
-def _moves(species: SpeciesResults, writer: Writer) -> list[Markup]:
-    flows = species.tables["flows"]
+def _moves(page: SpeciesPage) -> list[Markup]:
+    flows = page.tables["flows"]
     if not len(flows):
-        return [writer.say("summary.moves.none")]
+        return [page.say("summary.moves.none")]
     individuals = flows["individuals"].astype("Float64").fillna(0).astype(int)
     if not individuals.sum():
-        return [writer.say("summary.moves.empty")]
+        return [page.say("summary.moves.empty")]
     untraced = flows["source_unit"] == "untraced"
     beyond = ~untraced & ((flows["source_unit"] == "none") | (flows["destination_unit"] == "none"))
     crossing = flows["crosses_boundary"].fillna(False).astype(bool)
     sums = {"crossing": crossing, "beyond": beyond, "untraced": untraced}
-    total = writer.say("summary.moves.total", count=int(individuals.sum()))
-    texts = {k: writer.numbers.count(individuals[v].sum()) for k, v in sums.items()}
-    return [writer.say("summary.moves.parts", total=total, **texts)]
+    total = page.say("summary.moves.total", count=int(individuals.sum()))
+    texts = {k: page.numbers.count(individuals[v].sum()) for k, v in sums.items()}
+    return [page.say("summary.moves.parts", total=total, **texts)]
 
 
-def _to_do(study: StudyResults, species: SpeciesResults, writer: Writer) -> list[Markup]:
-    if not species.n_units:
-        return [writer.say("summary.do.sample")]
-    texts = [writer.say("summary.do.separate" if species.n_units > 1 else "summary.do.one")]
-    ranking = species.tables["source_ranking"]
-    empty = set(ranking["destination"]) - {d for d in ranking["destination"] if species.unit_of.get(d)}
+def _to_do(page: SpeciesPage) -> list[Markup]:
+    if not page.n_units:
+        return [page.say("summary.do.sample")]
+    texts = [page.say("summary.do.separate" if page.n_units > 1 else "summary.do.one")]
+    ranking = page.tables["source_ranking"]
+    empty = set(ranking["destination"]) - {d for d in ranking["destination"] if page.species.unit_of.get(d)}
     if empty:
-        names = writer.listing([writer.site(s) for s in study.in_coast_order(empty)])
-        texts.append(writer.say("summary.do.no_stock", count=len(empty), sites=names))
-    flagged = int(species.tables["calls"]["outcome"].isin(["non_local", "mixed", "unsampled_origin"]).sum())
+        names = page.writer.listing([page.writer.site(s) for s in page.study.in_coast_order(empty)])
+        texts.append(page.say("summary.do.no_stock", count=len(empty), sites=names))
+    flagged = int(page.tables["calls"]["outcome"].isin(["non_local", "mixed", "unsampled_origin"]).sum())
     if flagged:
-        texts.append(writer.say("summary.do.recheck", count=flagged))
+        texts.append(page.say("summary.do.recheck", count=flagged))
     return texts

@@ -19,7 +19,8 @@ from tests.homewater.report_tables import sea_table, site_table, study
 
 from homewater.report.figures.map import Projection, draw_map, land_in_window
 from homewater.report.figures.style import UNIT_COLOURS, grey_of
-from homewater.report.pages.page import flat_settings, render
+from homewater.report.pages.closing import flat_settings
+from homewater.report.pages.page import render
 from homewater.report.pages.pdf import structure_elements, to_pdf
 from homewater.report.pages.results import StudyResults
 from homewater.running.environment import fixed_environment, prepare_caches
