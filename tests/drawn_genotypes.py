@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from homewater.crosses.gene_drop import RecombinationMap, map_from_positions
+from homewater.panel.candidates import EligibleMarkers
 
 
 def drawn_dosages(seed, sizes, n_markers=600, fst=0.05, missing=0.03):
@@ -77,3 +78,10 @@ class Arrays:
             for k, value in enumerate((0, 1, 2, -1)):
                 counts[:, g, k] = (here == value).sum(axis=1)
         return counts
+
+
+def all_eligible(store) -> EligibleMarkers:
+    """Return the markers of a store as a panel may take them: every one, and every one tells the prior."""
+    chrom, pos = (store.markers[name].to_numpy() for name in ("chrom", "pos"))
+    everything = np.ones(store.n_markers, dtype=bool)
+    return EligibleMarkers(everything, everything, chrom, pos)

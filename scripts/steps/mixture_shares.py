@@ -4,23 +4,12 @@ Named inputs: genotypes, panel, reference_animals, panel_summary, units_summary,
 (dates), sites. Outputs: shares. Params: seed. Wildcard: species.
 """
 
-import json
-from pathlib import Path
-
-import numpy as np
-
-from homewater.assignment.mixture_shares import drawn_likelihoods, mixture_table
-from homewater.crosses.frequency_prior import FrequencyPrior
-from homewater.crosses.likelihood import class_list, class_table, log_likelihoods
-from homewater.crosses.odds import counts_by_unit
+from homewater.assignment.mixture_shares import catch_shares
+from homewater.crosses.opened_panel import open_panel
 from homewater.genotypes.store import open_genotypes
-from homewater.inputs.event_dates import sampling_years
-from homewater.panel.choice import panel_rows
-from homewater.panel.reference_animals import reference_arrays
 from homewater.running.seeds import generator
 from homewater.running.step import run_step
 from homewater.tables.schema_tables import empty_table, read_table, write_table
-from homewater.tables.unit_names import unit_names
 
 
 def main(
@@ -37,32 +26,15 @@ def main(
     species: str,
     seed: int,
 ) -> None:
-    """Read, compute, write; arguments carry the names that the rule gives them."""
-    n_units = json.loads(Path(units_summary).read_text(encoding="utf-8"))["n_units"]
-    judged = read_table(calls, "calls")
-    query = judged[judged["role"] == "query"].reset_index(drop=True)
-    if n_units < 2 or query.empty:
-        write_table(empty_table("mixture_shares"), shares, "mixture_shares")
-        return
-    sheet = read_table(sample_sheet, "input_samples")
-    query["year"] = sampling_years(sheet, species, query["materialSampleID"])
-    error = json.loads(Path(genotyping_error).read_text(encoding="utf-8"))["estimate"]
-    prior = FrequencyPrior.from_record(json.loads(Path(panel_summary).read_text(encoding="utf-8"))["frequency_prior"])
+    """Decide which share of the animals caught at each site each unit gave, and how sure that is."""
     store = open_genotypes(genotypes)
-    rows = panel_rows(store.markers, read_table(panel, "panel"))
-    unit, used = reference_arrays(store.sample_ids, read_table(reference_animals, "reference_animals"))
-    _, site = np.unique(store.location_ids, return_inverse=True)
-    place = {sample: number for number, sample in enumerate(store.sample_ids.tolist())}
-    of_query = np.array([place[sample] for sample in query["materialSampleID"]], dtype=np.int64)
-    dosages = np.ascontiguousarray(store.select(rows).T)
-    reference, catch = dosages[used], dosages[of_query]
-    counts = counts_by_unit(reference, unit[used], n_units)
-    table = class_table(*counts, class_list(n_units), error, prior)[..., :n_units]
-    draws = drawn_likelihoods(
-        catch, reference, unit[used], site[used], n_units, error, prior, generator(seed, "mixture_shares", species)
-    )
-    order = list(read_table(sites, "input_sites")["locationID"])
-    found = mixture_table(query, log_likelihoods(catch, table), np.stack(list(draws)), unit_names(n_units), order)
+    chosen = open_panel(store, panel, reference_animals, panel_summary, units_summary, genotyping_error)
+    found = empty_table("mixture_shares")
+    if chosen is not None:
+        sheet = read_table(sample_sheet, "input_samples")
+        order = list(read_table(sites, "input_sites")["locationID"])
+        rng = generator(seed, "mixture_shares", species)
+        found = catch_shares(chosen, read_table(calls, "calls"), sheet, species, order, rng)
     write_table(found, shares, "mixture_shares")
 
 

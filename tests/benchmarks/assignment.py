@@ -14,13 +14,21 @@ import numpy as np
 import pandas as pd
 from tests.benchmarks.timing import keep, provenance, small_asked, timed
 
-from homewater.assignment.origin_classes import mixture
-from homewater.assignment.verdict import verdicts
+from homewater.assignment.origin_classes import hybrid_coordinates
+from homewater.assignment.verdict import VerdictRules, verdicts
 from homewater.crosses.frequency_prior import fit_prior, flat_prior
-from homewater.crosses.likelihood import ClassList, class_list, class_table, log_likelihoods, log_likelihoods_left_out
+from homewater.crosses.likelihood import (
+    ClassList,
+    KnownUnits,
+    class_list,
+    class_table,
+    log_likelihoods,
+    log_likelihoods_left_out,
+)
 from homewater.crosses.odds import class_posterior, counts_by_unit, pair_log_likelihoods
-from homewater.panel.candidates import candidates, copies_of, rank_markers
+from homewater.panel.candidates import candidates, rank_markers
 from homewater.panel.ranking import backcross_information
+from homewater.statistics.allele_counts import AlleleCounts
 
 N_ANIMALS, N_SITES, PANEL, FOLDS, ERROR = 1100, 22, 84, 10, 0.005
 
@@ -62,8 +70,8 @@ def leave_one_out() -> dict:
                      whole.weights[:, :N_SITES])  # fmt: skip
 
     def ours():
-        return log_likelihoods_left_out(dosages, unit, *counts_by_unit(dosages, unit, N_SITES), pure, ERROR,
-                                        flat_prior(N_SITES))  # fmt: skip
+        known = KnownUnits(counts_by_unit(dosages, unit, N_SITES), ERROR, flat_prior(N_SITES))
+        return log_likelihoods_left_out(dosages, unit, known, pure)
 
     closed, found = timed(ours, repeats=20)  # some milliseconds: of three the least is chance
     plain, expected = timed(refits, dosages, unit, N_SITES, repeats=1)
@@ -84,7 +92,7 @@ def nested_choice(n_markers: int) -> dict:
 
     by_fold = np.stack([np.stack([count((fold == f) & (unit == u)) for u in (0, 1)], 1) for f in range(FOLDS)], 1)
     total = by_fold.sum(axis=1)
-    prior = fit_prior(*copies_of(total))
+    prior = fit_prior(AlleleCounts.of_genotypes(total))
 
     def choice(counts: np.ndarray) -> np.ndarray:
         usable = candidates(counts, kept, 0.9)
@@ -99,7 +107,7 @@ def nested_choice(n_markers: int) -> dict:
     ours, found = timed(subtracted)
     plain, expected = timed(recounted, repeats=1)
     assert all(np.array_equal(a, b) for a, b in zip(found, expected, strict=True))
-    fitted, _ = timed(lambda: fit_prior(*copies_of(total - by_fold[:, 0]), prior))
+    fitted, _ = timed(lambda: fit_prior(AlleleCounts.of_genotypes(total - by_fold[:, 0]), prior))
     return {"markers": n_markers, "folds": FOLDS, "by_subtraction": ours, "recounting": plain,
             "times_faster": plain / ours, "prior_of_one_fold": fitted,
             "times_faster_with_the_prior_fitted": (plain + FOLDS * fitted) / (ours + FOLDS * fitted),
@@ -110,9 +118,9 @@ def query_animals(n: int) -> dict:
     """Verdict, class and hybrid index of many animals in pieces, as a library call; memory is that of the process."""
     rng, classes = np.random.default_rng(2), class_list(2)
     reference, unit = drawn(rng, PANEL, 2, np.repeat([0, 1], 100)), np.repeat([0, 1], 100)
-    frequency = counts_by_unit(reference, unit, 2)
-    prior = fit_prior(*frequency)
-    table, cutoffs = class_table(*frequency, classes, ERROR, prior), np.full(2, np.log(10.0))
+    counts = counts_by_unit(reference, unit, 2)
+    known = KnownUnits(counts, ERROR, fit_prior(counts))
+    table, rules = class_table(known, classes), VerdictRules(np.full(2, np.log(10.0)), 58, 0.9)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     seconds, tally, piece = 0.0, pd.Series(dtype=int), 50_000
     for start in range(0, n, piece):
@@ -120,9 +128,9 @@ def query_animals(n: int) -> dict:
         started = time.perf_counter()
         likelihood = log_likelihoods(some, table)
         home, away = np.zeros(len(some), dtype=int), np.ones(len(some), dtype=int)
-        found = verdicts(likelihood, (some >= 0).sum(axis=1), home, cutoffs, classes, 58, 0.9)
+        found = verdicts(likelihood, (some >= 0).sum(axis=1), home, classes, rules)
         class_posterior(pair_log_likelihoods(likelihood, home, away, classes))
-        mixture(some, np.full(len(some), -1), home, away, *frequency, ERROR, prior)
+        hybrid_coordinates(some, np.full(len(some), -1), home, away, known)
         seconds += time.perf_counter() - started
         tally = tally.add(pd.Series(found.outcome).value_counts(), fill_value=0)
     grown = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024

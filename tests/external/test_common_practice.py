@@ -12,13 +12,15 @@ from scipy import stats
 
 from homewater.assignment.class_power import CALLED, power_table, simulated_calls, simulated_cutoffs
 from homewater.assignment.rates import power_counts, recent_share
-from homewater.assignment.verdict import called_class, verdicts
+from homewater.assignment.verdict import VerdictRules, called_class, verdicts
 from homewater.crosses.gene_drop import map_from_positions
-from homewater.crosses.likelihood import CLASSES, class_list, log_likelihoods, posterior
+from homewater.crosses.likelihood import CLASSES, KnownUnits, class_list, log_likelihoods, posterior
 from homewater.crosses.odds import class_prior, local_ratio
 from homewater.crosses.simulated import PanelModel
-from homewater.panel.candidates import LEAST_FREQUENCY, copies_of
+from homewater.panel.candidates import LEAST_FREQUENCY, EligibleMarkers
 from homewater.panel.ranking import ranked
+from homewater.panel.settings import PanelRules
+from homewater.statistics.allele_counts import AlleleCounts
 
 GENERATIONS, BREEDING = 10_000 // 3, 10_000  # three years a generation; animals of either lineage
 LOCI, PANEL, BASELINE, PARENTS = 3000, 84, 100, 60
@@ -56,13 +58,14 @@ def bred(rng, one, other):
 def study():
     rng, animals = np.random.default_rng(2), two_lineages()
     counts = np.stack([np.stack([(of[:BASELINE] == g).sum(axis=0) for g in (0, 1, 2, -1)], 1) for of in animals], 1)
-    whole = copies_of(counts.sum(axis=1))
-    kept, varied = (np.abs(whole[0] / whole[1] - 0.5) <= 0.5 - least for least in (0.05, LEAST_FREQUENCY))
+    whole = AlleleCounts.of_genotypes(counts.sum(axis=1)).frequency
+    kept, varied = (np.abs(whole - 0.5) <= 0.5 - least for least in (0.05, LEAST_FREQUENCY))
     chrom, pos = np.arange(LOCI), np.ones(LOCI, dtype=int)
-    found = ranked(counts, kept, varied, (chrom, pos), PANEL, 0.9, 0, ERROR)
-    chosen, prior = found.markers, found.prior
+    found = ranked(counts, EligibleMarkers(kept, varied, chrom, pos), PanelRules(0.9, 0, ERROR), PANEL)
+    chosen = found.markers
     unlinked = map_from_positions(chrom[chosen], pos[chosen], 50)
-    model = PanelModel(*copies_of(counts[chosen]), np.zeros(2), ERROR, unlinked, np.empty((0, PANEL), bool), prior)
+    known = KnownUnits(AlleleCounts.of_genotypes(counts[chosen]), ERROR, found.prior)
+    model = PanelModel(known, np.zeros(2), unlinked, np.empty((0, PANEL), bool))
     a, b = animals[:, BASELINE:, chosen]
     f1, other = bred(rng, a, b), bred(rng, a, b)
     kinds = {"pure_a": a, "pure_b": b, "F1": f1, "F2": bred(rng, f1, other), "backcross_a": bred(rng, f1, a),
@@ -104,14 +107,14 @@ def test_generations_are_told(study):
 
 def test_a_fifth_of_partly_foreign_animals_is_held(study):
     rng, model, limits, kinds = study
-    counts, _ = simulated_calls(model, BOTH, 0, 1, limits, 1000, SUPPORT, rng)
+    counts, _ = simulated_calls(model, BOTH, (0, 1), limits, 1000, SUPPORT, rng)
     power = power_counts(power_table({(0, 1): counts}, 0.0, ["unit_1", "unit_2"]), "unit_1")
     sites, held, width = 40, 0, []
     for _ in range(sites):
         of = {"pure_a": 48, "F1": 4, "F2": 4, "backcross_a": 4}
         site = np.concatenate([rng.permutation(kinds[name])[:n] for name, n in of.items()])
         chances = likelihood(model, site)
-        found = verdicts(chances, np.full(60, PANEL), np.zeros(60, dtype=int), limits, BOTH, 0, SUPPORT)
+        found = verdicts(chances, np.full(60, PANEL), np.zeros(60, dtype=int), BOTH, VerdictRules(limits, 0, SUPPORT))
         label = called_class(found.outcome, posterior(chances, class_prior(BOTH, 0)))
         _, low, high = recent_share(np.array([(label == name).sum() for name in CALLED]), power)
         held += low <= 0.2 <= high

@@ -5,7 +5,8 @@ import msprime
 import numpy as np
 import pytest
 
-from homewater.panel.candidates import copies_of, drift_within, frequencies
+from homewater.crosses.drift import drift_within
+from homewater.statistics.allele_counts import AlleleCounts
 from homewater.statistics.fst import joint_by_marker, pair_components, pairwise_fst
 from homewater.structure.diversity import diversity_sums
 from homewater.units.variance_shares import share_components
@@ -35,7 +36,7 @@ def test_isotoma_unweighted_f_statistics(isotoma):
     n = isotoma[0, :, :3].sum(axis=1)
     h_i = sums["observed"][0].mean()
     h_s = (sums["expected"][0] * (2 * n - 1) / (2 * n)).mean()
-    p = frequencies(isotoma)[0].mean()
+    p = AlleleCounts.of_genotypes(isotoma).frequency[0].mean()
     h_t = 2 * p * (1 - p)
     assert (h_i, h_s, h_t) == pytest.approx((0.133965, 0.155269, 0.197629), abs=5.1e-7)
     assert (1 - h_i / h_s, 1 - h_s / h_t, 1 - h_i / h_t) == pytest.approx((0.1372, 0.2143, 0.3221), abs=5e-5)
@@ -57,9 +58,9 @@ def test_two_samples_by_components():
 
 def test_two_samples_by_hudsons_estimator():
     """The same samples, Bhatia et al. (2013) equation 10: .1181818 / .55 = .214876, exact arithmetic."""
-    alternate, copies = copies_of(counts_of((10, 20, 20), (30, 15, 5)))
-    assert drift_within(alternate, copies) == pytest.approx(0.1181818 / 0.55, abs=2e-7)
-    assert drift_within(alternate, copies) == pytest.approx(0.214876, abs=5e-7)
+    alleles = AlleleCounts.of_genotypes(counts_of((10, 20, 20), (30, 15, 5)))
+    assert drift_within(alleles) == pytest.approx(0.1181818 / 0.55, abs=2e-7)
+    assert drift_within(alleles) == pytest.approx(0.214876, abs=5e-7)
 
 
 @pytest.mark.parametrize(("p", "q", "g_st"), [(0.9, 0.6, 0.12), (0.8, 0.2, 0.36), (1.0, 0.0, 1.0)])
@@ -71,10 +72,12 @@ def test_two_gene_pools_known_without_error(p, q, g_st):
     """
     n = 1_000_000
     counts = counts_of(*[tuple(round(n * v) for v in ((1 - f) ** 2, 2 * f * (1 - f), f * f)) for f in (p, q)])
-    alternate, copies = copies_of(counts)
+    alleles = AlleleCounts.of_genotypes(counts)
     top, bottom = pair_components(counts, np.zeros(1, dtype=int))
-    between, everything = share_components(copies, alternate, np.array([0, 1]), np.zeros(1, dtype=int), 1)
-    for fst in (top[0, 0] / bottom[0, 0], drift_within(alternate, copies), between[0] / everything[0]):
+    between, everything = share_components(
+        alleles.copies, alleles.alternate, np.array([0, 1]), np.zeros(1, dtype=int), 1
+    )
+    for fst in (top[0, 0] / bottom[0, 0], drift_within(alleles), between[0] / everything[0]):
         assert fst / (2 - fst) == pytest.approx(g_st, abs=5e-6)
 
 
@@ -116,7 +119,7 @@ def test_island_model_by_pairs(demes, migrants, genealogies):
     assert error < 0.1 * theory
     assert fst == pytest.approx(theory, abs=4 * error)
     # tskit's pair statistics of the same genealogies: an unbiased estimate of the same, equal samples
-    assert drift_within(*copies_of(counts)) == pytest.approx(from_trees, rel=1e-9)
+    assert drift_within(AlleleCounts.of_genotypes(counts)) == pytest.approx(from_trees, rel=1e-9)
     assert fst == pytest.approx(from_trees, rel=0.01)
     if demes == 2:
         g_st = 1 / (1 + 4 * migrants * (demes / (demes - 1)) ** 2)

@@ -25,7 +25,7 @@ STAGES = PACKAGES[PACKAGES.index("intake") : PACKAGES.index("report/words")]
 # the store, the readers of tables and files, the writer, and what works on a clone's own files
 TAKES_PATHS = {
     "genotypes/store", "genotypes/opened_species", "genotypes/site_counts", "tables/schema_tables", "running/writer",
-    "running/checksums", "running/step", "running/environment", "running/clone",
+    "running/checksums", "running/step", "running/environment", "running/clone", "crosses/opened_panel",
     "inputs/user_tables", "inputs/genotype_headers", "inputs/polygons",
     "inputs/reference", "inputs/settings", "inputs/settings_schema", "inputs/user_text",
     "intake/vcf_files", "intake/vcf_reader", "intake/text_reader", "intake/table_reader",

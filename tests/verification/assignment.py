@@ -31,10 +31,12 @@ from homewater.assignment.hybrid_index import hybrid_index
 from homewater.assignment.rates import power_counts, recent_share
 from homewater.assignment.tract_lengths import copies_tables, group_odds, mixing_age
 from homewater.assignment.unsampled_origin import exclusion_test
-from homewater.assignment.verdict import called_class, verdicts
+from homewater.assignment.verdict import VerdictRules, called_class, verdicts
+from homewater.crosses.flag_rates import FlagRates
 from homewater.crosses.gene_drop import RecombinationMap, draw_class_from_frequencies, map_from_positions
 from homewater.crosses.likelihood import (
     CLASSES,
+    KnownUnits,
     class_list,
     class_table,
     log_likelihoods,
@@ -44,11 +46,13 @@ from homewater.crosses.likelihood import (
 )
 from homewater.crosses.odds import class_prior, local_ratio
 from homewater.crosses.simulated import PanelModel
-from homewater.panel.candidates import LEAST_FREQUENCY, copies_of, frequencies, rank_markers
-from homewater.panel.folds import DealtAnimals, Settings, deal_folds
+from homewater.panel.candidates import LEAST_FREQUENCY, EligibleMarkers, rank_markers
+from homewater.panel.folds import DealtAnimals, deal_folds
 from homewater.panel.proof import nested_validation
 from homewater.panel.ranking import ranked
-from homewater.running.seeds import generator
+from homewater.panel.settings import PanelRules, PanelSettings
+from homewater.running.seeds import draws
+from homewater.statistics.allele_counts import AlleleCounts
 
 COMMAND = "scripts/test --verify assignment"
 N = 200
@@ -57,7 +61,7 @@ MARKERS, CHROMOSOMES, COPIES = 5000, 20, 1000
 ERROR, ABSENT, RATE, SUPPORT = 0.005, 0.03, 0.001, 0.9
 LOCALS = 5000  # drawn for a cut-off
 WORKING_LEVEL = RATE / 2  # of the test for strangers, which shares the false flags with the cut-offs
-CLASS_LIST = class_list(2)
+CLASS_LIST, RULES = class_list(2), PanelRules(0.9, 0, ERROR)
 # share of the genome with two, one and no copies of stock A (Mendel), in the order of CLASSES
 TWO_ONE_NONE = {"pure_a": (1, 0, 0), "pure_b": (0, 0, 1), "F1": (0, 1, 0), "F2": (.25, .5, .25),
                 "backcross_a": (.5, .5, 0), "backcross_b": (0, .5, .5), "second_backcross_a": (.75, .25, 0),
@@ -108,28 +112,28 @@ class Baseline:
         self.counts = np.stack(
             [np.stack([(self.dosages[self.unit == u] == g).sum(axis=0) for g in (0, 1, 2, -1)], 1) for u in (0, 1)], 1
         )
-        whole = frequencies(self.counts.sum(axis=1, keepdims=True))[:, 0]
-        self.kept, self.varied = (np.minimum(whole, 1 - whole) >= least for least in (0.05, LEAST_FREQUENCY))
-        found = ranked(self.counts, self.kept, self.varied, places(), size, 0.9, 0, ERROR)
+        whole = AlleleCounts.of_genotypes(self.counts.sum(axis=1)).frequency
+        kept, varied = (np.minimum(whole, 1 - whole) >= least for least in (0.05, LEAST_FREQUENCY))
+        self.markers = EligibleMarkers(kept, varied, *places())
+        found = ranked(self.counts, self.markers, RULES, size)
         self.usable, self.prior, self.chosen = found.usable, found.prior, found.markers
 
-    def known(self, markers: np.ndarray) -> dict:
-        """Return {ours, oracle}: alternate copies, copies and prior, of some markers."""
+    def known(self, markers: np.ndarray) -> dict[str, KnownUnits]:
+        """Return {ours, oracle}: what is known of the units at some markers."""
         frequency = self.p[markers, :2]
         certain = np.full(frequency.shape, 1e9)
-        return {"ours": (*copies_of(self.counts[markers]), self.prior), "oracle": (certain * frequency, certain, None)}
+        ours = KnownUnits(AlleleCounts.of_genotypes(self.counts[markers]), ERROR, self.prior)
+        return {"ours": ours, "oracle": KnownUnits(AlleleCounts(certain * frequency, certain), ERROR)}
 
     def model(self, markers: np.ndarray) -> PanelModel:
         """Return the panel of some markers."""
         everything = map_from_positions(*places(), 100.0)
-        alternate, copies, prior = self.known(markers)["ours"]
-        return PanelModel(alternate, copies, np.zeros(2), ERROR, everything.take(markers),
-                          self.dosages[:, markers] < 0, prior)  # fmt: skip
+        known = self.known(markers)["ours"]
+        return PanelModel(known, np.zeros(2), everything.take(markers), self.dosages[:, markers] < 0)
 
 
-def table(known: tuple) -> np.ndarray:
-    alternate, copies, prior = known
-    return class_table(alternate, copies, CLASS_LIST, ERROR, prior)
+def table(known: KnownUnits) -> np.ndarray:
+    return class_table(known, CLASS_LIST)
 
 
 def cutoffs_of(model: PanelModel, rng: np.random.Generator) -> np.ndarray:
@@ -137,9 +141,9 @@ def cutoffs_of(model: PanelModel, rng: np.random.Generator) -> np.ndarray:
     return simulated_cutoffs(model, CLASS_LIST, LOCALS, RATE, lambda _: rng)[0]
 
 
-def index_error(dosages: np.ndarray, known: tuple, true: np.ndarray) -> float:
+def index_error(dosages: np.ndarray, known: KnownUnits, true: np.ndarray) -> float:
     """Return the mean squared error of the hybrid index."""
-    found, _, _ = hybrid_index(dosages, with_error(pair_table(*known)[..., [0, 2, 1]], ERROR))
+    found, _, _ = hybrid_index(dosages, with_error(pair_table(known.counts, known.prior)[..., [0, 2, 1]], ERROR))
     return float(np.mean((found - true) ** 2))
 
 
@@ -228,14 +232,14 @@ def test_against_the_oracle(record, fst, n):
         assert told["count"] <= stats.binom.ppf(0.99, told["of"], RATE), (size, figures)
 
 
-def best_allowed(library: np.ndarray, alternate: np.ndarray, copies: np.ndarray) -> np.ndarray:
+def best_allowed(library: np.ndarray, counts: AlleleCounts) -> np.ndarray:
     """Return the chance of each true dosage under AA, AB, BB as Bayes' theorem gives it, float64 (n_loci, 3, 3).
 
     The prior is the truth of the simulation, `library`: frequencies of many markers in the two stocks. Nobody who has
     these samples alone can know more.
     """
     p = np.clip(library, 1e-9, 1 - 1e-9)
-    log = alternate @ np.log(p).T + (copies - alternate) @ np.log(1 - p).T
+    log = counts.alternate @ np.log(p).T + counts.reference @ np.log(1 - p).T
     weight = np.exp(log - log.max(axis=1, keepdims=True))
     weight /= weight.sum(axis=1, keepdims=True)
     a, b = p.T
@@ -253,12 +257,12 @@ def beside_the_best(n: int, seed: int) -> dict:
     pure = np.concatenate([animals(name, p, 250, rng) for name in ("pure_a", "pure_b")])
     by_class, kind = np.concatenate([animals(name, p, 40, rng) for name in CLASSES]), np.repeat(np.arange(8), 40)
     true_index = np.array([TRUE_INDEX[name] for name in CLASSES])[kind]
-    alternate, copies, prior = study.known(study.chosen)["ours"]
-    ours = pair_table(alternate, copies, prior)[..., [0, 2, 1]]
+    known = study.known(study.chosen)["ours"]
+    ours = pair_table(known.counts, known.prior)[..., [0, 2, 1]]
     shares = np.array(list(TWO_ONE_NONE.values()), dtype=float).T
     out = {}
     for size in SIZES:
-        for who, pairs in (("ours", ours), ("best", best_allowed(library, alternate, copies))):
+        for who, pairs in (("ours", ours), ("best", best_allowed(library, known.counts))):
             chances = with_error(pairs[:size], ERROR)
             of_class = log_likelihoods(by_class[:, :size], chances @ shares)
             right = log_likelihoods(pure[:, :size], chances[..., [0, 2]]).argmax(axis=1) == np.repeat([0, 1], 250)
@@ -304,13 +308,13 @@ def nested(fst: float, seed: int) -> tuple[float, float]:
     """Return nested accuracy and the accuracy of the same panel on fresh animals; 60 animals a unit, 84 markers."""
     rng = np.random.default_rng([seed, 1, round(fst * 1000)])
     study = Baseline(stocks(fst, rng), 60, rng, 84)
-    draw = partial(generator, seed, "verification", "topshell")
+    draw = draws(seed, "verification", "topshell")
     site = study.unit
     fold = deal_folds(site, np.arange(len(site)), 10, draw("folds"))
-    settings = Settings((84,), 84, 0.9, 0, ERROR, RATE, RATE)
+    settings = PanelSettings((84,), 84, RULES, FlagRates(RATE, 0.0, 0))
     everything = map_from_positions(*places(), 100.0)
     dealt = DealtAnimals(
-        Store(study.dosages.T, *places()), study.unit, site, fold, 2, study.kept, study.varied, everything, settings
+        Store(study.dosages.T, *places()), study.unit, site, fold, 2, study.markers, everything, settings, RATE
     )
     tally = nested_validation(dealt, draw)
     fresh = np.concatenate([animals(name, study.p[study.chosen], 500, rng) for name in ("pure_a", "pure_b")])
@@ -336,7 +340,7 @@ def covered(fst: float, seed: int) -> list[bool]:
     study = Baseline(stocks(fst, rng), 60, rng, 84)
     model = study.model(study.chosen)
     limits = cutoffs_of(model, rng)
-    counts, _ = simulated_calls(model, CLASS_LIST, 0, 1, limits, 1000, SUPPORT, rng)
+    counts, _ = simulated_calls(model, CLASS_LIST, (0, 1), limits, 1000, SUPPORT, rng)
     power = power_counts(power_table({(0, 1): counts}, 0.0, ["unit_1", "unit_2"]), "unit_1")
     chances, out = table(study.known(study.chosen)["ours"]), []
     true = [np.repeat(study.p[study.chosen][:, [u]], 1, axis=1) for u in (0, 1)]
@@ -350,7 +354,11 @@ def covered(fst: float, seed: int) -> list[bool]:
         dosages = called(np.concatenate(site), rng)
         likelihood = log_likelihoods(dosages, chances)
         found = verdicts(
-            likelihood, (dosages >= 0).sum(axis=1), np.zeros(60, dtype=int), limits, CLASS_LIST, 0, SUPPORT
+            likelihood,
+            (dosages >= 0).sum(axis=1),
+            np.zeros(60, dtype=int),
+            CLASS_LIST,
+            VerdictRules(limits, 0, SUPPORT),
         )
         share_of = posterior(likelihood, class_prior(CLASS_LIST, 0))
         label = called_class(found.outcome, share_of)
@@ -424,7 +432,7 @@ def date(fst: float, generations: int, foreign: float, seed: int) -> tuple[bool,
         stretch = np.searchsorted(ends, at[chrom == c])
         from_b[copy, animal, chrom == c] = (rng.random(401) < foreign)[stretch]
     copies = (rng.random(from_b.shape) < np.where(from_b, study.p[:, 1], study.p[:, 0])).sum(axis=0)
-    tables = copies_tables(*copies_of(study.counts[used]), ERROR, study.prior)
+    tables = copies_tables(study.known(used)["ours"])
     steps = RecombinationMap(chrom[used], at[used]).steps_in_morgans()
     odds = group_odds(called(copies, rng)[:, used].T, np.full(20, -1), tables, steps)
     age = mixing_age(*odds)
@@ -453,8 +461,8 @@ def informativeness(q: np.ndarray) -> np.ndarray:
 
 def by_fst(counts: np.ndarray) -> np.ndarray:
     """Return each marker's own F_ST between the two samples (Hudson's, Bhatia et al. 2013 equation 10)."""
-    alternate, copies = copies_of(counts)
-    q = alternate / copies
+    alleles = AlleleCounts.of_genotypes(counts)
+    q, copies = alleles.frequency, alleles.copies
     top = (q[:, 0] - q[:, 1]) ** 2 - (q * (1 - q) / (copies - 1)).sum(axis=1)
     below = q[:, 0] * (1 - q[:, 1]) + q[:, 1] * (1 - q[:, 0])
     return np.where(below > 0, top / np.maximum(below, 1e-12), -1)
@@ -465,9 +473,10 @@ def greedy(study: Baseline, size: int) -> np.ndarray:
 
     Of the 600 that differ most; each animal is taken out of its unit first.
     """
-    q = frequencies(study.counts)
+    q = AlleleCounts.of_genotypes(study.counts).frequency
     pool = rank_markers(np.abs(q[:, :1] - q[:, 1:]).T, study.usable, *places(), 600, 0)
-    alternate, copies = copies_of(study.counts[pool])
+    alleles = AlleleCounts.of_genotypes(study.counts[pool])
+    alternate, copies = alleles.alternate, alleles.copies
     gain = np.zeros((len(study.unit), len(pool)))
     for unit in (0, 1):
         rows = study.unit == unit
@@ -493,7 +502,7 @@ def sensitivities(fst: float, seed: int) -> dict[str, float]:
     """Return the share of backcrosses beyond the cut-off, 84 markers chosen in five ways from 60 animals a unit."""
     rng = np.random.default_rng([seed, 4, round(fst * 1000)])
     study = Baseline(stocks(fst, rng), 60, rng, 84)
-    q = frequencies(study.counts)
+    q = AlleleCounts.of_genotypes(study.counts).frequency
     usable = np.flatnonzero(study.usable)
     ways = {
         "homewater": study.chosen,

@@ -26,15 +26,19 @@ from tests.verification.structure import (
     units_found,
 )
 
+from homewater.crosses.flag_rates import FlagRates
 from homewater.crosses.gene_drop import map_from_positions
 from homewater.crosses.likelihood import log_likelihoods
-from homewater.panel.folds import DealtAnimals, Settings, deal_folds
+from homewater.panel.candidates import EligibleMarkers
+from homewater.panel.folds import DealtAnimals, deal_folds
+from homewater.panel.settings import PanelRules, PanelSettings
 from homewater.units.replicates import pair_replicates
 
 COMMAND = "scripts/test --verify units_again"
 N, PARTS, PANEL = 200, 10, 84
 LOCUS_BP = 2_000_000  # between loci of a chromosome; the markers of a locus lie within a kilobase
-SETTINGS = Settings((PANEL,), PANEL, 0.9, 10_000, 0.005, 0.001, 0.001)
+RATE = 0.001
+SETTINGS = PanelSettings((PANEL,), PANEL, PanelRules(0.9, 10_000, 0.005), FlagRates(RATE, 0.0, 0))
 
 
 def units_of(animals: np.ndarray, site: np.ndarray, block: np.ndarray, km: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -61,14 +65,17 @@ def one_study(name: str, seed: int) -> tuple[float, float, int]:
     km = scenario.km
     true, mixed = np.array(scenario.lineage), np.arange(len(km)) == scenario.contact
     fold = deal_folds(site, np.arange(len(site)), PARTS, np.random.default_rng([seed, 5]))
-    store, kept = Store(animals, block, places(block)), np.ones(len(animals), dtype=bool)
-    everything = map_from_positions(block, places(block), 50.0)
+    everywhere, every = places(block), np.ones(len(animals), dtype=bool)
+    store, markers = Store(animals, block, everywhere), EligibleMarkers(every, every, block, everywhere)
+    everything = map_from_positions(block, everywhere, 50.0)
 
     def dealt(unit: np.ndarray, contact: np.ndarray) -> tuple[DealtAnimals, np.ndarray]:
         n_units = int(unit.max()) + 1
         of_animal = np.where(contact, -1, unit)[site]
         lineage = [np.bincount(true[(unit == u) & ~mixed], minlength=2).argmax() for u in range(n_units)]
-        return DealtAnimals(store, of_animal, site, fold, n_units, kept, kept, everything, SETTINGS), np.array(lineage)
+        return DealtAnimals(store, of_animal, site, fold, n_units, markers, everything, SETTINGS, RATE), np.array(
+            lineage
+        )
 
     whole = units_of(animals, site, block, km)
     fixed, right, same = dealt(*whole), np.zeros((2, 2)), 0

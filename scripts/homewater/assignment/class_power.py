@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import permutations
 
 import numpy as np
 import pandas as pd
 
-from homewater.assignment.verdict import LOCAL, NON_LOCAL, UNRESOLVED, UNSAMPLED, called_class, verdicts
+from homewater.assignment.settings import AssignmentSettings
+from homewater.assignment.verdict import LOCAL, NON_LOCAL, UNRESOLVED, UNSAMPLED, VerdictRules, called_class, verdicts
+from homewater.crosses.flag_rates import exclusion_markers
 from homewater.crosses.likelihood import CLASSES, MIXED_CLASSES, ClassList, log_likelihoods
-from homewater.crosses.odds import class_posterior, cutoff, local_ratio, pair_log_likelihoods
+from homewater.crosses.odds import CLASS_PRIOR, class_posterior, cutoff, local_ratio, pair_log_likelihoods
+from homewater.crosses.opened_panel import GeneticMap, OpenedPanel
 from homewater.crosses.simulated import PanelModel
+from homewater.running.seeds import Draws
 from homewater.statistics.intervals import wilson
+from homewater.tables.schema_tables import empty_table
 
 CALLED = (LOCAL, NON_LOCAL, UNRESOLVED, UNSAMPLED, *MIXED_CLASSES)
 TOLD_APART = 0.8  # two groups of classes that equal numbers of animals are sorted into with less success are merged
 
 
 def simulated_cutoffs(
-    model: PanelModel, classes: ClassList, n: int, rate: float, generator: Callable[[str], np.random.Generator]
+    model: PanelModel, classes: ClassList, n: int, rate: float, draws: Draws
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return each unit's cut-off, from locals drawn from its predictive.
 
@@ -27,7 +33,7 @@ def simulated_cutoffs(
         classes: from `class_list`.
         n: locals drawn for each unit.
         rate: highest share of locals that may exceed the cut-off.
-        generator: gives the random generator of a task by its name.
+        draws: source of randomness, by task.
 
     Returns:
         cutoff float64 (n_units,); share of the simulated locals above it float64 (n_units,).
@@ -35,7 +41,7 @@ def simulated_cutoffs(
     table = model.class_table(classes)
     cutoffs, shares = np.zeros(model.n_units), np.zeros(model.n_units)
     for unit in range(model.n_units):
-        animals = model.draw("pure_a", unit, unit, n, generator(f"locals {unit}"))
+        animals = model.draw("pure_a", unit, unit, n, draws(f"locals {unit}"))
         ratio = local_ratio(log_likelihoods(animals, table), np.full(n, unit))
         cutoffs[unit] = cutoff(ratio, rate)
         shares[unit] = np.mean(ratio > cutoffs[unit])
@@ -45,20 +51,18 @@ def simulated_cutoffs(
 def simulated_calls(
     model: PanelModel,
     classes: ClassList,
-    unit_a: int,
-    unit_b: int,
+    pair: tuple[int, int],
     cutoffs: np.ndarray,
     n: int,
     support: float,
     rng: np.random.Generator,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return how crosses between two units are called where `unit_a` is local.
+    """Return how crosses between two units are called in the waters of the first.
 
     Args:
         model: the panel.
         classes: from `class_list`.
-        unit_a: the local unit.
-        unit_b: the other unit.
+        pair: numbers of the local unit and of the other.
         cutoffs: (n_units,).
         n: animals of each class.
         support: least posterior, as for real animals.
@@ -70,11 +74,12 @@ def simulated_calls(
     table = model.class_table(classes)
     counts = np.zeros((len(CLASSES), len(CALLED)), dtype=np.int64)
     ratios = np.empty((len(CLASSES), n, len(CLASSES)))
-    local, other = np.full(n, unit_a), np.full(n, unit_b)
+    local, other = np.full(n, pair[0]), np.full(n, pair[1])
+    rules = VerdictRules(cutoffs, 0, support)
     for true, name in enumerate(CLASSES):
-        animals = model.draw(name, unit_a, unit_b, n, rng)
+        animals = model.draw(name, *pair, n, rng)
         likelihood = log_likelihoods(animals, table)
-        found = verdicts(likelihood, (animals >= 0).sum(axis=1), local, cutoffs, classes, 0, support)
+        found = verdicts(likelihood, (animals >= 0).sum(axis=1), local, classes, rules)
         ratios[true] = pair_log_likelihoods(likelihood, local, other, classes)
         called = called_class(found.outcome, class_posterior(ratios[true]))
         counts[true] = [(called == c).sum() for c in CALLED]
@@ -137,3 +142,69 @@ def power_table(counts: dict[tuple[int, int], np.ndarray], exclusion_level: floa
                 rows.append((CLASSES[true], called, share[0], names[a], names[b], n, share[1], share[2]))
     columns = ["true_class", "called_class", "rate", "unit_a", "unit_b", "n", "ci_low", "ci_high"]
     return pd.DataFrame(rows, columns=columns)
+
+
+@dataclass(frozen=True)
+class PanelPower:
+    """What the panel can tell apart.
+
+    Attributes:
+        table: table class_power.
+        limits: cut-offs by unit, how they came about, and groups of classes that are not told apart.
+    """
+
+    table: pd.DataFrame
+    limits: dict
+
+
+def no_power(n_units: int) -> PanelPower:
+    """Return what a species without a panel can tell apart: nothing.
+
+    Args:
+        n_units: number of units.
+    """
+    return PanelPower(empty_table("class_power"), {"n_units": n_units, "cutoffs": {}})
+
+
+def panel_power(
+    panel: OpenedPanel, thinned: np.ndarray, genetic_map: GeneticMap, settings: AssignmentSettings, draws: Draws
+) -> PanelPower:
+    """Return the cut-offs of a panel, and how it calls simulated crosses of every class and pair of units.
+
+    Args:
+        panel: the panel.
+        thinned: bool (n_markers,), kept markers that linkage thinning left.
+        genetic_map: of the species.
+        settings: how animals are judged, and how many are simulated.
+        draws: source of randomness, by task.
+    """
+    classes, names, n = panel.classes, panel.names, settings.simulated_locals
+    model = panel.model(genetic_map, settings.min_markers_share)
+    n_exclusion = len(exclusion_markers(thinned, panel.rows, settings.rates.n_exclusion_markers))
+    ratio_level = settings.rates.ratio_level(n_exclusion)
+    exclusion_level = settings.rates.exclusion_level(n_exclusion)
+    cutoffs, above = simulated_cutoffs(model, classes, n, ratio_level, draws)
+    counts, groups = {}, []
+    for pair in permutations(range(panel.n_units), 2):
+        rng = draws(f"crosses {pair[0]} {pair[1]}")
+        counts[pair], likelihood = simulated_calls(
+            model, classes, pair, cutoffs, settings.simulated_crosses, settings.support, rng
+        )
+        unit_a, unit_b = (names[unit] for unit in pair)
+        groups.append({"unit_a": unit_a, "unit_b": unit_b, "groups": indistinct_groups(likelihood)})
+    limits = {
+        "n_units": panel.n_units,
+        "n_markers": len(panel.rows),
+        "cutoffs": dict(zip(names, cutoffs.tolist(), strict=True)),
+        "share_of_simulated_locals_above": dict(zip(names, above.tolist(), strict=True)),
+        "simulated_locals": n,
+        "false_flag_rate": settings.rates.false_flag_rate,
+        "ratio_level": ratio_level,
+        "exclusion_level": exclusion_level,
+        "exclusion_markers": n_exclusion,
+        "drift_within_unit": dict(zip(names, model.drift.tolist(), strict=True)),
+        "class_prior": CLASS_PRIOR,
+        "told_apart": TOLD_APART,
+        "groups": groups,
+    }
+    return PanelPower(power_table(counts, exclusion_level, names), limits)

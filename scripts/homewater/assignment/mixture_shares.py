@@ -7,13 +7,20 @@ one of the units; what fits none of them is left out before, and counted.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+
 import numba
 import numpy as np
 import pandas as pd
 
 from homewater.crosses.frequency_prior import FrequencyPrior
-from homewater.crosses.likelihood import class_list, class_table, log_likelihoods
+from homewater.crosses.likelihood import KnownUnits, class_list, class_table, log_likelihoods
+from homewater.crosses.opened_panel import OpenedPanel
+from homewater.inputs.event_dates import sampling_years
+from homewater.statistics.allele_counts import AlleleCounts
 from homewater.statistics.intervals import LIKELIHOOD_DROP
+from homewater.tables.schema_tables import empty_table
 
 BASELINE_DRAWS = 200  # baselines drawn anew: their spread is then known to within a tenth
 _Z = 1.959963984540054
@@ -112,25 +119,36 @@ def profile_intervals(log_likelihood: np.ndarray) -> tuple[np.ndarray, np.ndarra
     return best, ends[0], ends[1]
 
 
+@dataclass(frozen=True)
+class TypedReference:
+    """Baseline animals that give the frequencies, with their genotypes.
+
+    Attributes:
+        dosages: int8 (n_reference, n_loci), MISSING = -1.
+        unit: int (n_reference,), unit of each.
+        site: int (n_reference,), site of each.
+        n_units: number of units.
+    """
+
+    dosages: np.ndarray
+    unit: np.ndarray
+    site: np.ndarray
+    n_units: int
+
+
 def drawn_likelihoods(
     dosages: np.ndarray,
-    reference: np.ndarray,
-    unit: np.ndarray,
-    site: np.ndarray,
-    n_units: int,
+    reference: TypedReference,
     error: float,
     prior: FrequencyPrior | None,
     rng: np.random.Generator,
     n_draws: int = BASELINE_DRAWS,
-):
+) -> Iterator[np.ndarray]:
     """Yield the animals' log likelihoods under each unit, by baselines drawn anew from the animals of each site.
 
     Args:
         dosages: int8 (n_animals, n_loci), animals of the catch, MISSING = -1.
-        reference: int8 (n_reference, n_loci), baseline animals that give the frequencies.
-        unit: int (n_reference,), unit of each.
-        site: int (n_reference,), site of each.
-        n_units: number of units.
+        reference: the baseline animals that give the frequencies.
         error: chance that a called genotype is wrong.
         prior: fitted prior of the frequencies; Dirichlet(1/2, 1/2) where None.
         rng: source of randomness.
@@ -139,16 +157,16 @@ def drawn_likelihoods(
     Yields:
         float64 (n_animals, n_units).
     """
-    classes = class_list(n_units)
-    alternate, copies = np.where(reference > 0, reference, 0).astype(float), 2.0 * (reference >= 0)
-    members = [np.flatnonzero(site == s) for s in np.unique(site)]
-    member_of = [np.flatnonzero(unit == u) for u in range(n_units)]
+    classes, called = class_list(reference.n_units), reference.dosages
+    alternate, copies = np.where(called > 0, called, 0).astype(float), 2.0 * (called >= 0)
+    members = [np.flatnonzero(reference.site == s) for s in np.unique(reference.site)]
+    member_of = [np.flatnonzero(reference.unit == u) for u in range(reference.n_units)]
     for _ in range(n_draws):
-        weight = np.zeros(len(reference))
+        weight = np.zeros(len(called))
         for rows in members:
-            weight += np.bincount(rows[rng.integers(len(rows), size=len(rows))], minlength=len(reference))
+            weight += np.bincount(rows[rng.integers(len(rows), size=len(rows))], minlength=len(called))
         counts = [np.stack([weight[r] @ what[r] for r in member_of], axis=1) for what in (alternate, copies)]
-        table = class_table(*counts, classes, error, prior)[..., :n_units]
+        table = class_table(KnownUnits(AlleleCounts(*counts), error, prior), classes)[..., : reference.n_units]
         yield log_likelihoods(dosages, table)
 
 
@@ -200,3 +218,38 @@ def mixture_table(
     columns = ["scope", "locationID", "year", "unit", "n", "n_used", "share", "ci_low", "ci_high", "profile_low"]
     columns += ["profile_high", "baseline_standard_deviation", "n_mixed", "n_unsampled_origin", "n_too_few_markers"]
     return pd.DataFrame(rows, columns=columns)
+
+
+def catch_shares(
+    panel: OpenedPanel,
+    calls: pd.DataFrame,
+    sample_sheet: pd.DataFrame,
+    species: str,
+    sites: list[str],
+    rng: np.random.Generator,
+) -> pd.DataFrame:
+    """Return the table mixture_shares of a species; no row where no query animal was judged.
+
+    Args:
+        panel: the panel.
+        calls: table calls.
+        sample_sheet: the user's table of samples, which holds the dates.
+        species: id of the species.
+        sites: all sites, in their order.
+        rng: source of randomness.
+    """
+    query = calls[calls["role"] == "query"].reset_index(drop=True)
+    if query.empty:
+        return empty_table("mixture_shares")
+    query["year"] = sampling_years(sample_sheet, species, query["materialSampleID"])
+    place = {sample: number for number, sample in enumerate(panel.store.sample_ids.tolist())}
+    of_query = np.array([place[sample] for sample in query["materialSampleID"]], dtype=np.int64)
+    used = panel.reference.used
+    _, site = np.unique(panel.store.location_ids, return_inverse=True)
+    dosages = panel.dosages(panel.rows)
+    catch = dosages[of_query]
+    reference = TypedReference(dosages[used], panel.reference.unit[used], site[used], panel.n_units)
+    known = panel.known(reference.dosages, reference.unit)
+    table = class_table(known, panel.classes)[..., : panel.n_units]
+    drawn = np.stack(list(drawn_likelihoods(catch, reference, panel.error, panel.prior, rng)))
+    return mixture_table(query, log_likelihoods(catch, table), drawn, panel.names, sites)

@@ -13,7 +13,11 @@ import numba
 import numpy as np
 import pandas as pd
 
+from homewater.crosses.opened_panel import ReferenceAnimals
+from homewater.genotypes.opened_species import OpenedSpecies
+from homewater.statistics.allele_counts import AlleleCounts
 from homewater.statistics.intervals import t_quantile
+from homewater.tables.schema_tables import empty_table
 from homewater.tables.unit_names import unit_index
 
 MIN_ANIMALS = 5  # with fewer the spread among animals says next to nothing
@@ -23,7 +27,7 @@ COLUMNS = ["locationID", "role", "n", "local_unit", "other_unit", "observed_shar
 
 
 def ancestry_of_animals(
-    blocks: Iterable[tuple[np.ndarray, np.ndarray]], reference: np.ndarray, counted: np.ndarray, first: int, second: int
+    blocks: Iterable[tuple[AlleleCounts, np.ndarray]], member: np.ndarray, measured: np.ndarray
 ) -> np.ndarray:
     """Return each animal's share of the second unit, without bias and not clipped to 0 and 1.
 
@@ -32,11 +36,9 @@ def ancestry_of_animals(
     unit is taken out of it.
 
     Args:
-        blocks: of (alternate copies and all copies, float64 (n_block, n_units, 2); dosages, int8 (n_block, n_animals)).
-        reference: int (n_animals,), unit in whose copies the animal is; -1 if in none.
-        counted: bool (n_animals,), animals to measure; the others are NaN.
-        first: number of the first unit.
-        second: number of the second.
+        blocks: of (alleles counted in the two units, (n_block, 2); dosages, int8 (n_block, n_animals)).
+        member: int (n_animals,), 0 or 1 where the animal is counted in the first or the second unit, else -1.
+        measured: bool (n_animals,), animals to measure; the others are NaN.
 
     Returns:
         float64 (n_animals,); NaN where nothing is typed or the units do not differ.
@@ -44,25 +46,26 @@ def ancestry_of_animals(
     Source: a regression of dosage on frequencies; with both units known it is the hybrid index of Buerkle (2005) Mol
         Ecol Notes 5:684-687 (from memory) to first order.
     """
-    top, bottom = np.zeros((2, reference.size))
-    for copies, dosages in blocks:
-        _add_block(np.ascontiguousarray(copies, dtype=float), dosages, reference, counted, first, second, top, bottom)
+    top, bottom = np.zeros((2, member.size))
+    for counts, dosages in blocks:
+        alternate, copies = (np.ascontiguousarray(one, dtype=float) for one in (counts.alternate, counts.copies))
+        _add_block(alternate, copies, dosages, member, measured, top, bottom)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(bottom > 0, top / bottom, np.nan)
 
 
 @numba.njit(cache=True)
-def _add_block(copies, dosages, reference, counted, first, second, top, bottom):
+def _add_block(alternate, copies, dosages, member, measured, top, bottom):
     for m in range(dosages.shape[0]):
         for i in range(dosages.shape[1]):
             g = dosages[m, i]
-            if g < 0 or not counted[i]:
+            if g < 0 or not measured[i]:
                 continue
-            up_a, all_a = copies[m, first, 0], copies[m, first, 1]
-            up_b, all_b = copies[m, second, 0], copies[m, second, 1]
-            if reference[i] == first:
+            up_a, all_a = alternate[m, 0], copies[m, 0]
+            up_b, all_b = alternate[m, 1], copies[m, 1]
+            if member[i] == 0:
                 up_a, all_a = up_a - g, all_a - 2
-            elif reference[i] == second:
+            elif member[i] == 1:
                 up_b, all_b = up_b - g, all_b - 2
             if all_a < 2 or all_b < 2:
                 continue
@@ -139,3 +142,34 @@ def clines_of(cline_sites: pd.DataFrame) -> list[tuple[str, str]]:
     """Return the pairs of units that have a fitted cline, in order."""
     pairs = {(str(a), str(b)) for a, b in zip(cline_sites["unit_a"], cline_sites["unit_b"], strict=True)}
     return sorted(pairs, key=lambda pair: [unit_index(u) for u in pair])
+
+
+def natural_contact(
+    species: OpenedSpecies, reference: ReferenceAnimals, units: pd.DataFrame, cline_sites: pd.DataFrame
+) -> pd.DataFrame:
+    """Return the table natural_contact of a species; no row without a fitted cline or without reference animals.
+
+    Args:
+        species: the opened species.
+        reference: the animals that speak for the units.
+        units: table units.
+        cline_sites: table cline_sites.
+    """
+    if cline_sites.empty or not reference.listed.any():
+        return empty_table("natural_contact")
+    counted_in, store = reference.counted_in, species.store
+    counts = AlleleCounts.of_genotypes(store.genotype_counts(counted_in, int(reference.unit.max()) + 1))
+    local = units.set_index("locationID")["unit"].fillna("")
+    by_cline = []
+    for unit_a, unit_b in clines_of(cline_sites):
+        of_cline = (cline_sites["unit_a"] == unit_a) & (cline_sites["unit_b"] == unit_b)
+        measured = species.animals["locationID"].isin(cline_sites.loc[of_cline, "locationID"])
+        measured = (measured & (species.animals["status"] == "kept")).to_numpy()
+        pair = [unit_index(unit_a), unit_index(unit_b)]
+        of_pair = AlleleCounts(counts.alternate[:, pair], counts.copies[:, pair])
+        member = np.select([counted_in == unit for unit in pair], [0, 1], -1)
+        blocks = ((of_pair.take(rows), dosages) for rows, dosages in store.blocks(species.thinned_markers))
+        share = ancestry_of_animals(blocks, member, measured)[measured]
+        here = species.animals.loc[measured, ["locationID", "role"]].assign(unit_a=unit_a, unit_b=unit_b, share=share)
+        by_cline.append(here.assign(local_unit=local.loc[here["locationID"]].to_numpy()))
+    return contact_table(cline_sites, pd.concat(by_cline, ignore_index=True))

@@ -18,8 +18,7 @@ import numba
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from homewater.crosses.frequency_prior import FrequencyPrior
-from homewater.crosses.likelihood import class_list, class_table, left_out_table
+from homewater.crosses.likelihood import KnownUnits, class_list, class_table, left_out_table
 from homewater.statistics.intervals import LIKELIHOOD_DROP
 
 # times a Morgan at which a copy draws its ancestry anew: generations less one
@@ -57,21 +56,18 @@ class MixingAge:
     ci_high: float
 
 
-def copies_tables(alternate: np.ndarray, copies: np.ndarray, error: float, prior: FrequencyPrior) -> np.ndarray:
+def copies_tables(known: KnownUnits) -> np.ndarray:
     """Return the chance of each called dosage where none, one or both copies of an animal come from the second unit.
 
     Args:
-        alternate: float64 (n_markers, 2), alternate copies counted in either unit.
-        copies: float64 (n_markers, 2), all copies counted.
-        error: chance that a called genotype is wrong.
-        prior: of the frequencies, fitted on both units.
+        known: what is known of the two units, n_markers loci, with a prior fitted on both.
 
     Returns:
         float64 (3, n_markers, 3, 3): for animals outside the counts, and for those counted in either unit, without
         their own copies; then dosage; then none, one, both.
     """
-    whole = class_table(alternate, copies, TWO_UNITS, error, prior)
-    left_out = [left_out_table(alternate, copies, unit, TWO_UNITS, error, prior, whole) for unit in (0, 1)]
+    whole = class_table(known, TWO_UNITS)
+    left_out = [left_out_table(known, unit, TWO_UNITS, whole) for unit in (0, 1)]
     return np.stack([whole, *left_out])[..., NONE_ONE_BOTH]
 
 

@@ -10,12 +10,16 @@ stock looks like a mixture.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from scipy.special import ndtr
 
+from homewater.crosses.flag_rates import MIN_TYPED
 from homewater.crosses.frequency_prior import FrequencyPrior, ancestral_posterior
 from homewater.crosses.likelihood import (
     ClassList,
+    KnownUnits,
     allele_share,
     left_out_counts,
     pair_table,
@@ -24,75 +28,40 @@ from homewater.crosses.likelihood import (
     with_error,
 )
 from homewater.crosses.odds import counts_by_unit
-from homewater.tables.kept_animals import evenly_spaced
-
-MIN_TYPED = 50  # below this the normal approximation of the score is poor, and nothing is excluded
 
 
-def exclusion_markers(thinned: np.ndarray, panel: np.ndarray, n: int) -> np.ndarray:
-    """Return markers for the test, evenly along the thinned list, none from the panel.
-
-    Args:
-        thinned: bool (n_markers,), kept markers that linkage thinning left, in genome order.
-        panel: int (n_panel,), indices of the panel's markers.
-        n: markers wanted.
-
-    Returns:
-        int64 (at most n,).
-    """
-    return evenly_spaced(np.setdiff1d(np.flatnonzero(thinned), panel), n).astype(np.int64)
-
-
-def shared_rates(settings: dict, n_exclusion: int) -> tuple[float, float]:
-    """Return the share of locals that may exceed the cut-off, and the level of this test: together the rate chosen.
-
-    Args:
-        settings: the study file's `assignment`.
-        n_exclusion: markers of this test; below MIN_TYPED it is not made, and the cut-off has the whole rate.
-    """
-    level = min(settings["exclusion_level"], settings["false_flag_rate"] / 2) if n_exclusion >= MIN_TYPED else 0.0
-    return settings["false_flag_rate"] - level, level
-
-
-def stranger_table(alternate: np.ndarray, copies: np.ndarray, error: float, prior: FrequencyPrior) -> np.ndarray:
+def stranger_table(known: KnownUnits) -> np.ndarray:
     """Return the chance of each called dosage in an animal of a unit that was never sampled.
 
     Args:
-        alternate: (n_loci, n_units), alternate copies counted.
-        copies: (n_loci, n_units), all copies counted.
-        error: chance that a called genotype is wrong.
-        prior: fitted prior; the stranger's drift is the mean of the units' own.
+        known: what is known of the sampled units, with a fitted prior; the stranger's drift is the mean of theirs.
 
     Returns:
         float64 (n_loci, 3).
     """
+    prior = known.prior
     drift = float(prior.drift.mean())
     c = (1 - drift) / drift
     within = two_copy_predictive(c * prior.ancestral, c * (1 - prior.ancestral))
-    return with_error(ancestral_posterior(alternate, copies, prior) @ within, error)
+    return with_error(ancestral_posterior(known.counts, prior) @ within, known.error)
 
 
-def ratio_tables(
-    alternate: np.ndarray, copies: np.ndarray, classes: ClassList, error: float, prior: FrequencyPrior
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def ratio_tables(known: KnownUnits, classes: ClassList) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Return what each dosage adds to the log ratio of a stranger against each class, and what the class foresees.
 
     Args:
-        alternate: (n_loci, n_units), alternate copies counted.
-        copies: (n_loci, n_units), all copies counted.
+        known: what is known of the units, with a fitted prior.
         classes: from `class_list`.
-        error: chance that a called genotype is wrong.
-        prior: fitted prior.
 
     Returns:
         ratio float64 (n_loci, 3, n_classes); its mean and its variance under the class, float64 (n_loci, n_classes);
         slope float64 (n_loci, n_classes), by how much the mean rises per unit of drift within a sampled unit.
     """
-    table = pair_table(alternate, copies, prior) @ classes.weights
-    expected, share = with_error(table, error), allele_share(table)
-    ratio = np.log(stranger_table(alternate, copies, error, prior))[:, :, None] - np.log(expected)
+    table = pair_table(known.counts, known.prior) @ classes.weights
+    expected, share = with_error(table, known.error), allele_share(table)
+    ratio = np.log(stranger_table(known))[:, :, None] - np.log(expected)
     mean = (expected * ratio).sum(axis=1)
-    shift = (1 - 1.5 * error) * (share * (1 - share))[:, None, :] * np.array([1.0, -2.0, 1.0])[None, :, None]
+    shift = (1 - 1.5 * known.error) * (share * (1 - share))[:, None, :] * np.array([1.0, -2.0, 1.0])[None, :, None]
     variance = (expected * (ratio - mean[:, None]) ** 2).sum(axis=1)
     return ratio, mean, variance, (shift * ratio).sum(axis=1)
 
@@ -100,24 +69,18 @@ def ratio_tables(
 def exclusion_scores(
     dosages: np.ndarray,
     counted_in: np.ndarray,
-    alternate: np.ndarray,
-    copies: np.ndarray,
-    classes: ClassList,
-    error: float,
+    known: KnownUnits,
     drift: np.ndarray,
-    prior: FrequencyPrior,
+    classes: ClassList,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return by how many standard deviations the log ratio of each animal exceeds what each class foresees.
 
     Args:
         dosages: int8 (n_animals, n_loci), MISSING = -1.
         counted_in: int (n_animals,), unit in whose counts the animal is; -1 if in none. It is taken out first.
-        alternate: (n_loci, n_units), alternate copies counted.
-        copies: (n_loci, n_units), all copies counted.
-        classes: from `class_list`.
-        error: chance that a called genotype is wrong.
+        known: what is known of the units, with a fitted prior.
         drift: (n_units,), F_ST among the sites of each unit: what that much adds is foreseen.
-        prior: fitted prior.
+        classes: from `class_list`.
 
     Returns:
         own float64 (n_animals, n_classes), of the ratio against that class; best float64 (n_animals, n_classes), of the
@@ -130,10 +93,10 @@ def exclusion_scores(
         rows = np.flatnonzero((counted_in == unit) & (typed >= MIN_TYPED))
         if not len(rows):
             continue
-        tables = np.empty((4, len(alternate), 3, len(classes.kind)))
+        tables = np.empty((4, known.n_loci, 3, len(classes.kind)))
         for dosage in range(3):
-            left = (alternate, copies) if unit < 0 else left_out_counts(alternate, copies, unit, dosage)
-            ratio, mean, variance, slope = ratio_tables(*left, classes, error, prior)
+            left = known.counts if unit < 0 else left_out_counts(known.counts, unit, dosage)
+            ratio, mean, variance, slope = ratio_tables(replace(known, counts=left), classes)
             tables[:, :, dosage] = ratio[:, dosage], mean, variance, slope
         ratio, mean, variance, slope = (sum_over_loci(dosages[rows], table) for table in tables)
         mean += foreseen * slope
@@ -194,7 +157,7 @@ def exclusion_test(
     Returns:
         p float64 (n_animals,), NaN where the test was not made; {n_markers, centre, scale}.
     """
-    counted = counts_by_unit(dosages, counted_in, classes.n_units)
-    own, best = exclusion_scores(dosages, counted_in, *counted, classes, error, drift, prior)
+    known = KnownUnits(counts_by_unit(dosages, counted_in, classes.n_units), error, prior)
+    own, best = exclusion_scores(dosages, counted_in, known, drift, classes)
     centre, scale = excess_scatter(own, counted_in)
     return exclusion_p(best, centre, scale), {"n_markers": dosages.shape[1], "centre": centre, "scale": scale}

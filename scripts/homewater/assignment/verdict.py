@@ -36,14 +36,27 @@ class Verdicts:
     n_typed: np.ndarray
 
 
+@dataclass(frozen=True)
+class VerdictRules:
+    """Limits that animals are held against.
+
+    Attributes:
+        cutoffs: float64 (n_units,), log likelihood ratio above which an animal is not local.
+        min_typed: least number of markers typed.
+        support: least posterior of what a verdict names.
+    """
+
+    cutoffs: np.ndarray
+    min_typed: float
+    support: float
+
+
 def verdicts(
     log_likelihood: np.ndarray,
     n_typed: np.ndarray,
     local: np.ndarray,
-    cutoffs: np.ndarray,
     classes: ClassList,
-    min_typed: float,
-    support: float,
+    rules: VerdictRules,
     excluded: np.ndarray | None = None,
 ) -> Verdicts:
     """Return the verdicts: too few markers, unsampled origin, local, non-local, mixed, unresolved, in this order.
@@ -57,15 +70,13 @@ def verdicts(
         log_likelihood: (n_animals, n_classes).
         n_typed: int (n_animals,), panel markers typed.
         local: int (n_animals,), local unit; -1 where there is no local stock, and then none is `local`.
-        cutoffs: (n_units,), ratio above which an animal is not local.
         classes: from `class_list`.
-        min_typed: least number of markers typed.
-        support: least posterior.
+        rules: limits that an animal is held against.
         excluded: bool (n_animals,), excluded from every class; nobody by default.
     """
-    n, pure = len(log_likelihood), classes.is_pure
+    n, pure, cutoffs, support = len(log_likelihood), classes.is_pure, rules.cutoffs, rules.support
     ratio = local_ratio(log_likelihood, local)
-    few = (n_typed < min_typed) | (n_typed == 0)
+    few = (n_typed < rules.min_typed) | (n_typed == 0)
     excluded = np.zeros(n, dtype=bool) if excluded is None else excluded
     is_local = (local >= 0) & (np.nan_to_num(ratio, nan=np.inf) <= cutoffs[local])
     foreign, mixed = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)

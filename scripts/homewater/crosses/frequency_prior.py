@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import gammaln
 
+from homewater.statistics.allele_counts import AlleleCounts
 from homewater.tables.kept_animals import evenly_spaced
 
 GRID = 40
@@ -65,9 +66,10 @@ def flat_prior(n_units: int) -> FrequencyPrior:
     return FrequencyPrior(np.array([0.5]), np.array([1.0]), np.full(n_units, 0.5))
 
 
-def _log_marginal(alternate: np.ndarray, copies: np.ndarray, ancestral: np.ndarray, drift: float) -> np.ndarray:
+def _log_marginal(counts: AlleleCounts, unit: int, ancestral: np.ndarray, drift: float) -> np.ndarray:
     """Return (n_loci, n_grid): log chance of one unit's counts, in a given order of copies, by ancestral frequency."""
     c = (1 - drift) / drift
+    alternate, copies = counts.alternate[:, unit], counts.copies[:, unit]
 
     def rising(count: np.ndarray, start: np.ndarray) -> np.ndarray:
         seen, place = np.unique(count, return_inverse=True)  # few distinct counts: the costly function runs on those
@@ -77,57 +79,52 @@ def _log_marginal(alternate: np.ndarray, copies: np.ndarray, ancestral: np.ndarr
     return top - rising(copies, np.array([c]))
 
 
-def ancestral_posterior(alternate: np.ndarray, copies: np.ndarray, prior: FrequencyPrior) -> np.ndarray:
+def ancestral_posterior(counts: AlleleCounts, prior: FrequencyPrior) -> np.ndarray:
     """Return the probability of each ancestral frequency, given the counts of all units.
 
     Args:
-        alternate: (n_loci, n_units), alternate copies counted.
-        copies: (n_loci, n_units), all copies counted.
+        counts: alleles counted at each locus in each unit, (n_loci, n_units).
         prior: the prior.
 
     Returns:
         float64 (n_loci, n_grid); rows sum to 1.
     """
     if len(prior.weight) == 1:
-        return np.ones((len(alternate), 1))
+        return np.ones((len(counts.alternate), 1))
     with np.errstate(divide="ignore"):
         log = np.log(prior.weight)[None, :] + sum(
-            _log_marginal(alternate[:, u], copies[:, u], prior.ancestral, float(f)) for u, f in enumerate(prior.drift)
+            _log_marginal(counts, u, prior.ancestral, float(f)) for u, f in enumerate(prior.drift)
         )
     weight = np.exp(log - log.max(axis=1, keepdims=True))
     return weight / weight.sum(axis=1, keepdims=True)
 
 
 def fit_prior(
-    alternate: np.ndarray,
-    copies: np.ndarray,
-    start: FrequencyPrior | None = None,
-    most_markers: int = MOST_MARKERS,
+    counts: AlleleCounts, start: FrequencyPrior | None = None, most_markers: int = MOST_MARKERS
 ) -> FrequencyPrior:
     """Return the prior that makes the counts of all candidate markers most likely.
 
     Alternates between the distribution of ancestral frequencies (EM) and each unit's drift (search on log F).
 
     Args:
-        alternate: (n_candidates, n_units), alternate copies counted.
-        copies: (n_candidates, n_units), all copies counted.
+        counts: alleles counted at each candidate marker in each unit, (n_candidates, n_units).
         start: a prior fitted on nearly the same counts, from where the search is shorter.
         most_markers: no more than so many, evenly spread, are used.
 
     Returns:
         The prior; `flat_prior` where there are no candidates.
     """
-    n, n_units = alternate.shape
+    n, n_units = counts.alternate.shape
     if not n:
         return flat_prior(n_units)
     rows = evenly_spaced(np.arange(n), most_markers)
-    alternate, copies = np.asarray(alternate, float)[rows], np.asarray(copies, float)[rows]
+    counts = AlleleCounts(np.asarray(counts.alternate, float)[rows], np.asarray(counts.copies, float)[rows])
     ancestral = np.sin(np.pi * (np.arange(GRID) + 0.5) / (2 * GRID)) ** 2  # finer towards 0 and 1
     if start is not None and len(start.weight) == GRID:
         weight, drift, rounds, width = start.weight.copy(), start.drift.copy(), 2, 0.1
     else:
         weight, drift, rounds, width = np.full(GRID, 1 / GRID), np.full(n_units, 0.05), _ROUNDS, 1.0
-    logs = [_log_marginal(alternate[:, u], copies[:, u], ancestral, drift[u]) for u in range(n_units)]
+    logs = [_log_marginal(counts, u, ancestral, drift[u]) for u in range(n_units)]
 
     def value(parts: list[np.ndarray]) -> float:
         with np.errstate(divide="ignore"):
@@ -148,7 +145,7 @@ def fit_prior(
                 moved = False
                 for factor in (np.exp(step), np.exp(-step)):
                     tried = float(np.clip(drift[u] * factor, *_DRIFT))
-                    log = _log_marginal(alternate[:, u], copies[:, u], ancestral, tried)
+                    log = _log_marginal(counts, u, ancestral, tried)
                     found = value([*logs[:u], log, *logs[u + 1 :]])
                     if found > best:
                         best, drift[u], logs[u], moved = found, tried, log, True

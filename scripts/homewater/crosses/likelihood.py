@@ -6,19 +6,20 @@ Their prior is Dirichlet(1/2, 1/2), or one fitted on markers drawn blindly (`fre
 ancestral frequencies both are averaged.
 Classes of mixed animals are mixtures of ancestry pairs (Anderson & Thompson 2002, Genetics 160:1217-1229).
 
-Arrays: dosage is int8 (n_animals, n_loci), copies of the alternate allele, MISSING = -1; counts are float64
+Arrays: dosage is int8 (n_animals, n_loci), copies of the alternate allele, MISSING = -1; allele counts are
 (n_loci, n_units); tables are float64 (n_loci, 3, n), the probability of dosage 0, 1, 2 under each of n hypotheses.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numba
 import numpy as np
 
 from homewater.crosses.frequency_prior import FrequencyPrior, ancestral_posterior, flat_prior
+from homewater.statistics.allele_counts import AlleleCounts
 
 MISSING = -1
 CLASSES = (
@@ -45,6 +46,31 @@ ANCESTRY_PAIRS = np.array(
         [0.0, 0.25, 0.75],
     ]
 )
+
+
+@dataclass(frozen=True)
+class KnownUnits:
+    """What is known of the units at some loci: all that an animal's genotypes are judged by.
+
+    Attributes:
+        counts: alleles counted in each unit, (n_loci, n_units).
+        error: chance that a called genotype is wrong.
+        prior: fitted prior of the frequencies; Dirichlet(1/2, 1/2) where None.
+    """
+
+    counts: AlleleCounts
+    error: float
+    prior: FrequencyPrior | None = None
+
+    @property
+    def n_loci(self) -> int:
+        """Number of loci."""
+        return len(self.counts.alternate)
+
+    @property
+    def n_units(self) -> int:
+        """Number of units."""
+        return self.counts.n_groups
 
 
 @dataclass(frozen=True)
@@ -141,24 +167,23 @@ def one_copy_each(share_a: np.ndarray, share_b: np.ndarray) -> np.ndarray:
 
 
 def pair_table(
-    alternate: np.ndarray, copies: np.ndarray, prior: FrequencyPrior | None = None, wanted: np.ndarray | None = None
+    counts: AlleleCounts, prior: FrequencyPrior | None = None, wanted: np.ndarray | None = None
 ) -> np.ndarray:
     """Return the chance of each dosage under every ancestry pair, frequencies integrated.
 
     Args:
-        alternate: (n_loci, n_units), alternate copies counted.
-        copies: (n_loci, n_units), all copies counted.
+        counts: alleles counted at each locus in each unit, (n_loci, n_units).
         prior: fitted prior; Dirichlet(1/2, 1/2) by default.
         wanted: bool (n_pairs,), pairs to compute; all by default.
 
     Returns:
         float64 (n_loci, 3, n_wanted), pairs in the order of `unit_pairs`.
     """
-    alternate, copies = np.asarray(alternate, dtype=float), np.asarray(copies, dtype=float)
-    n_units = alternate.shape[1]
+    alternate, copies = np.asarray(counts.alternate, dtype=float), np.asarray(counts.copies, dtype=float)
+    n_units = counts.n_groups
     prior = flat_prior(n_units) if prior is None else prior
     pairs = [pair for place, pair in enumerate(unit_pairs(n_units)) if wanted is None or wanted[place]]
-    weight = ancestral_posterior(alternate, copies, prior)[:, :, None]
+    weight = ancestral_posterior(AlleleCounts(alternate, copies), prior)[:, :, None]
     concentration, first, second = prior.concentration, {}, {}
     for u in {unit for pair in pairs for unit in pair}:
         first[u] = alternate[:, [u]] + concentration[u] * prior.ancestral
@@ -193,22 +218,12 @@ def with_error(table: np.ndarray, error: float) -> np.ndarray:
     return (1 - error) * table + error / 2 * (1 - table)
 
 
-def class_table(
-    alternate: np.ndarray,
-    copies: np.ndarray,
-    classes: ClassList,
-    error: float,
-    prior: FrequencyPrior | None = None,
-    wanted: np.ndarray | None = None,
-) -> np.ndarray:
+def class_table(known: KnownUnits, classes: ClassList, wanted: np.ndarray | None = None) -> np.ndarray:
     """Return the chance of each called dosage under every class, for animals outside the counts.
 
     Args:
-        alternate: (n_loci, n_units), alternate copies counted.
-        copies: (n_loci, n_units), all copies counted.
+        known: what is known of the units.
         classes: from `class_list`.
-        error: chance that a called genotype is wrong.
-        prior: fitted prior; Dirichlet(1/2, 1/2) by default.
         wanted: int (n_wanted,), classes to compute; all by default.
 
     Returns:
@@ -216,56 +231,53 @@ def class_table(
     """
     weights = classes.weights if wanted is None else classes.weights[:, wanted]
     pairs = weights.any(axis=1)  # few where only some classes are asked for, or only pure ones are listed
-    return with_error(pair_table(alternate, copies, prior, pairs) @ weights[pairs], error)
+    return with_error(pair_table(known.counts, known.prior, pairs) @ weights[pairs], known.error)
 
 
-def left_out_counts(alternate: np.ndarray, copies: np.ndarray, unit: int, dosage: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return the counts without one animal of `unit` that has `dosage` at every locus.
+def left_out_counts(counts: AlleleCounts, unit: int, dosage: int) -> AlleleCounts:
+    """Return the counts without one animal of `unit` that has `dosage` at every locus, float64.
 
     Loci where the unit holds no such animal are clipped at zero; a caller never looks them up.
+
+    Args:
+        counts: alleles counted at each locus in each unit, (n_loci, n_units), the animal included.
+        unit: the animal's unit.
+        dosage: its copies of the alternate allele, 0 to 2.
     """
-    alternate, copies = np.array(alternate, dtype=float), np.array(copies, dtype=float)
+    alternate, copies = np.array(counts.alternate, dtype=float), np.array(counts.copies, dtype=float)
     copies[:, unit] = np.maximum(copies[:, unit] - 2, 0)
     alternate[:, unit] = np.clip(alternate[:, unit] - dosage, 0, copies[:, unit])
-    return alternate, copies
+    return AlleleCounts(alternate, copies)
 
 
-def left_out_table(
-    alternate: np.ndarray,
-    copies: np.ndarray,
-    unit: int,
-    classes: ClassList,
-    error: float,
-    prior: FrequencyPrior | None = None,
-    whole: np.ndarray | None = None,
-) -> np.ndarray:
+def left_out_table(known: KnownUnits, unit: int, classes: ClassList, whole: np.ndarray | None = None) -> np.ndarray:
     """Return `class_table` for the animals that are counted in `unit`, each without its own two copies.
 
     What is left after taking an animal out depends, at a locus, on its dosage alone: entry [l, g] holds the chance of
     dosage g when an animal of dosage g has been taken out of the counts. This replaces a refit for each animal.
 
     Args:
-        alternate: (n_loci, n_units), alternate copies counted, the animals included.
-        copies: (n_loci, n_units), all copies counted.
+        known: what is known of the units, the animals included.
         unit: the animals' unit.
         classes: from `class_list`.
-        error: chance that a called genotype is wrong.
-        prior: fitted prior; Dirichlet(1/2, 1/2) by default.
         whole: `class_table` of the same counts, where the caller has it; unit after unit it saves most of the work.
 
     Returns:
         float64 (n_loci, 3, n_classes); does not sum to 1 over the second axis, since the counts differ along it.
     """
     involved = np.arange(len(classes.kind))
-    if prior is None or len(prior.weight) == 1:  # units are independent, so only classes with the unit in them change
+    if (
+        known.prior is None or len(known.prior.weight) == 1
+    ):  # units are independent, so only classes with the unit in them change
         involved = np.flatnonzero((classes.unit_a == unit) | (classes.unit_b == unit))
-    table = np.empty((len(alternate), 3, len(classes.kind)))
+    table = np.empty((known.n_loci, 3, len(classes.kind)))
     if involved.size < len(classes.kind):
-        table[:] = class_table(alternate, copies, classes, error, prior) if whole is None else whole
-    left = [left_out_counts(alternate, copies, unit, dosage) for dosage in range(3)]
-    stacked = class_table(
-        *(np.concatenate(parts) for parts in zip(*left, strict=True)), classes, error, prior, involved
+        table[:] = class_table(known, classes) if whole is None else whole
+    left = [left_out_counts(known.counts, unit, dosage) for dosage in range(3)]
+    one_below_another = AlleleCounts(
+        np.concatenate([one.alternate for one in left]), np.concatenate([one.copies for one in left])
     )
+    stacked = class_table(replace(known, counts=one_below_another), classes, involved)
     for dosage, part in enumerate(np.split(stacked, 3)):
         table[:, dosage, involved] = part[:, dosage]
     return table
@@ -336,11 +348,8 @@ def posterior(log_likelihood: np.ndarray, prior: np.ndarray) -> np.ndarray:
 def log_likelihoods_left_out(
     dosages: np.ndarray,
     counted_in: np.ndarray,
-    alternate: np.ndarray,
-    copies: np.ndarray,
+    known: KnownUnits,
     classes: ClassList,
-    error: float,
-    prior: FrequencyPrior | None = None,
     sizes: Sequence[int] | None = None,
 ) -> np.ndarray:
     """Return log likelihoods under every class; an animal that is counted in a unit is taken out of it first.
@@ -348,11 +357,8 @@ def log_likelihoods_left_out(
     Args:
         dosages: int8 (n_animals, n_loci), MISSING = -1.
         counted_in: int (n_animals,), unit in whose counts the animal is; -1 if in none.
-        alternate: (n_loci, n_units), alternate copies counted.
-        copies: (n_loci, n_units), all copies counted.
+        known: what is known of the units.
         classes: from `class_list`.
-        error: chance that a called genotype is wrong.
-        prior: fitted prior; Dirichlet(1/2, 1/2) by default.
         sizes: numbers of leading loci, ascending; all loci by default.
 
     Returns:
@@ -360,11 +366,11 @@ def log_likelihoods_left_out(
     """
     shape = (len(dosages), len(classes.kind)) if sizes is None else (len(dosages), len(sizes), len(classes.kind))
     out = np.zeros(shape)
-    whole = class_table(alternate, copies, classes, error, prior)
+    whole = class_table(known, classes)
     for unit in range(-1, classes.n_units):
         rows = np.flatnonzero(counted_in == unit)
         if not len(rows):
             continue
-        table = whole if unit < 0 else left_out_table(alternate, copies, unit, classes, error, prior, whole)
+        table = whole if unit < 0 else left_out_table(known, unit, classes, whole)
         out[rows] = log_likelihoods(dosages[rows], table, sizes)
     return out

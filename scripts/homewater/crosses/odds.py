@@ -5,7 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from homewater.crosses.frequency_prior import FrequencyPrior
-from homewater.crosses.likelihood import CLASSES, ClassList, class_list, log_likelihoods_left_out, posterior
+from homewater.crosses.likelihood import (
+    CLASSES,
+    ClassList,
+    KnownUnits,
+    class_list,
+    log_likelihoods_left_out,
+    posterior,
+)
+from homewater.statistics.allele_counts import AlleleCounts
 
 
 def local_ratio(log_likelihood: np.ndarray, local: np.ndarray) -> np.ndarray:
@@ -86,8 +94,8 @@ def class_prior(classes: ClassList, local: int) -> np.ndarray:
     return prior / prior.sum()
 
 
-def counts_by_unit(dosages: np.ndarray, unit: np.ndarray, n_units: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return alternate copies and all copies counted in each unit.
+def counts_by_unit(dosages: np.ndarray, unit: np.ndarray, n_units: int) -> AlleleCounts:
+    """Return the alleles counted in each unit.
 
     Args:
         dosages: int8 (n_animals, n_loci), MISSING = -1.
@@ -95,12 +103,12 @@ def counts_by_unit(dosages: np.ndarray, unit: np.ndarray, n_units: int) -> tuple
         n_units: number of units.
 
     Returns:
-        Two float64 (n_loci, n_units).
+        float64 (n_loci, n_units).
     """
     members = [dosages[unit == u] for u in range(n_units)]
     alternate = np.stack([np.maximum(d, 0).sum(axis=0, dtype=np.int64) for d in members], axis=1)
     copies = np.stack([2 * (d >= 0).sum(axis=0) for d in members], axis=1)
-    return alternate.astype(float), copies.astype(float)
+    return AlleleCounts(alternate.astype(float), copies.astype(float))
 
 
 def recently_foreign(
@@ -128,8 +136,8 @@ def recently_foreign(
         bool (n_animals,).
     """
     classes = class_list(n_units)
-    counted = counts_by_unit(dosages, unit, n_units)
-    ratio = local_ratio(log_likelihoods_left_out(dosages, unit, *counted, classes, error, prior), unit)
+    known = KnownUnits(counts_by_unit(dosages, unit, n_units), error, prior)
+    ratio = local_ratio(log_likelihoods_left_out(dosages, unit, known, classes), unit)
     return (unit >= 0) & (np.nan_to_num(ratio, nan=-np.inf) > -np.log(rate))
 
 

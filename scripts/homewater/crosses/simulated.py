@@ -20,15 +20,15 @@ from homewater.crosses.gene_drop import (
     map_from_positions,
     map_from_table,
 )
-from homewater.crosses.likelihood import MISSING, ClassList, class_table
+from homewater.crosses.likelihood import MISSING, ClassList, KnownUnits, class_table
+from homewater.statistics.allele_counts import AlleleCounts
 
 BLOCK = 100  # animals that share one draw of frequencies: one simulated site
 CHUNK = 5000  # animals drawn at a time
 
 
 def draw_frequencies(
-    alternate: np.ndarray,
-    copies: np.ndarray,
+    counts: AlleleCounts,
     drift: np.ndarray,
     n: int,
     rng: np.random.Generator,
@@ -37,8 +37,7 @@ def draw_frequencies(
     """Return site frequencies in every unit: unit frequencies from their joint posterior, then drift within the unit.
 
     Args:
-        alternate: (n_loci, n_units), alternate copies counted.
-        copies: (n_loci, n_units), all copies counted.
+        counts: alleles counted at each locus in each unit, (n_loci, n_units).
         drift: (n_units,), F_ST among the sites of each unit, in [0, 1).
         n: number of sites.
         rng: source of randomness.
@@ -47,15 +46,15 @@ def draw_frequencies(
     Returns:
         float64 (n_units, n_loci, n).
     """
-    n_loci, n_units = alternate.shape
+    n_loci, n_units = counts.alternate.shape
     prior = flat_prior(n_units) if prior is None else prior
-    below = np.cumsum(ancestral_posterior(alternate, copies, prior), axis=1)
+    below = np.cumsum(ancestral_posterior(counts, prior), axis=1)
     pick = (rng.random((n_loci, n, 1)) > below[:, None, :-1]).sum(axis=2)
     ancestral = prior.ancestral[pick]
     sites = np.empty((n_units, n_loci, n))
     for u, c in enumerate(prior.concentration):
-        first = alternate[:, [u]] + c * ancestral
-        sites[u] = rng.beta(first, copies[:, [u]] - alternate[:, [u]] + c * (1 - ancestral))
+        first = counts.alternate[:, [u]] + c * ancestral
+        sites[u] = rng.beta(first, counts.reference[:, [u]] + c * (1 - ancestral))
         if drift[u] > 0:
             scale = (1 - drift[u]) / drift[u]
             frequency = np.clip(sites[u], 1e-6, 1 - 1e-6)  # a shape of 0 is not defined
@@ -88,36 +87,30 @@ class PanelModel:
     """What is known of a panel: enough to judge animals, and to simulate them.
 
     Attributes:
-        alternate: float64 (n_loci, n_units), alternate copies counted in each unit.
-        copies: float64 (n_loci, n_units), all copies counted.
+        known: what is known of the units at the panel's loci.
         drift: float64 (n_units,), F_ST among the sites of each unit, in [0, 1).
-        error: chance that a called genotype is wrong.
         recombination: map of the loci.
         missing: bool (n_patterns, n_loci), patterns of missing genotypes of real animals.
-        prior: fitted prior of the frequencies; Dirichlet(1/2, 1/2) where None.
     """
 
-    alternate: np.ndarray
-    copies: np.ndarray
+    known: KnownUnits
     drift: np.ndarray
-    error: float
     recombination: RecombinationMap
     missing: np.ndarray
-    prior: FrequencyPrior | None = None
 
     @property
     def n_loci(self) -> int:
         """Number of markers on the panel."""
-        return len(self.alternate)
+        return self.known.n_loci
 
     @property
     def n_units(self) -> int:
         """Number of units."""
-        return self.alternate.shape[1]
+        return self.known.n_units
 
     def class_table(self, classes: ClassList) -> np.ndarray:
         """Return `likelihood.class_table` of the panel."""
-        return class_table(self.alternate, self.copies, classes, self.error, self.prior)
+        return class_table(self.known, classes)
 
     def draw(self, class_name: str, unit_a: int, unit_b: int, n: int, rng: np.random.Generator) -> np.ndarray:
         """Return simulated animals of one class between two units, as called.
@@ -137,10 +130,10 @@ class PanelModel:
             size = min(CHUNK, n - start)
             site = np.arange(size) // BLOCK
             pair = [unit_a, unit_b]
-            frequency = draw_frequencies(self.alternate, self.copies, self.drift, int(site[-1]) + 1, rng, self.prior)
+            frequency = draw_frequencies(self.known.counts, self.drift, int(site[-1]) + 1, rng, self.known.prior)
             freq_a, freq_b = frequency[pair][:, :, site]
             dosages, _ = draw_class_from_frequencies(class_name, freq_a, freq_b, self.recombination, size, rng)
-            parts.append(spoil(np.ascontiguousarray(dosages.T), self.missing, self.error, rng))
+            parts.append(spoil(np.ascontiguousarray(dosages.T), self.missing, self.known.error, rng))
         return np.concatenate(parts)
 
 

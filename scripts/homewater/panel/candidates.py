@@ -1,48 +1,29 @@
-"""Which markers tell units apart: counts by unit, candidates, and the ranking by what each tells.
+"""Which markers a panel may take, and in which order it takes them once it is known what each is worth.
 
-A base module, because the panel and the proof of the panel must choose in the same way, the proof inside each fold.
-Counts are int (n_markers, n_units, 4): homozygous reference, heterozygous, homozygous alternate, missing.
+The panel and its proof choose by the same functions; the proof does so again inside each fold.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_left, insort
-from itertools import combinations
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from homewater.genotypes.opened_species import OpenedSpecies
 from homewater.statistics.allele_counts import n_called
 
 LEAST_FREQUENCY = 0.01
 AHEAD = 20  # markers put in order for each one wanted; more only where the spacing refuses so many
 
 
-def copies_of(counts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return alternate copies and all copies counted.
-
-    Args:
-        counts: int (..., 4), genotype counts.
-
-    Returns:
-        Two float64 (...).
-    """
-    counts = np.asarray(counts)
-    alternate = counts[..., 1] + 2.0 * counts[..., 2]
-    return alternate, 2.0 * n_called(counts)
-
-
-def frequencies(counts: np.ndarray) -> np.ndarray:
-    """Return float64 (n_markers, n_units), frequency of the alternate allele; NaN where nobody is typed."""
-    alternate, copies = copies_of(counts)
-    return np.divide(alternate, copies, out=np.full(alternate.shape, np.nan), where=copies > 0)
-
-
 def candidates(counts: np.ndarray, kept: np.ndarray, min_call_rate: float) -> np.ndarray:
     """Return which markers may enter a panel: kept by the filters and called often enough in every unit.
 
     Args:
-        counts: int (n_markers, n_units, 4), of the animals that may choose.
+        counts: int (n_markers, n_units, 4), genotype counts of the animals that may choose: homozygous reference,
+            heterozygous, homozygous alternate, missing.
         kept: bool (n_markers,).
         min_call_rate: least share of animals called, in each unit.
 
@@ -91,6 +72,39 @@ def clear_of_others(chrom: np.ndarray, pos: np.ndarray, min_clear_bases: int) ->
         clear[1:] &= ~near
         clear[:-1] &= ~near
     return clear
+
+
+@dataclass(frozen=True)
+class EligibleMarkers:
+    """What is known of all markers before any genotype is looked at.
+
+    Attributes:
+        kept: bool (n_markers,), kept by the filters, and with room for a primer: what a panel may take.
+        varied: bool (n_markers,), markers that the prior of frequencies is fitted on, from `for_prior`.
+        chrom: (n_markers,), chromosome names.
+        pos: int (n_markers,), base pairs.
+        n_near_others: kept markers that stand too near another known marker.
+    """
+
+    kept: np.ndarray
+    varied: np.ndarray
+    chrom: np.ndarray
+    pos: np.ndarray
+    n_near_others: int = 0
+
+    @classmethod
+    def of_species(cls, species: OpenedSpecies, min_clear_bases: int) -> EligibleMarkers:
+        """Return what is known of a species' markers.
+
+        Args:
+            species: the opened species.
+            min_clear_bases: bases on either side of a marker that may hold no other known marker.
+        """
+        kept, places = species.kept_markers, species.store.markers
+        clear = clear_of_others(places["chrom"], places["pos"], min_clear_bases)
+        varied = for_prior(species.markers, kept)
+        chrom, pos = places["chrom"].to_numpy(), places["pos"].to_numpy()
+        return cls(kept & clear, varied, chrom, pos, int((kept & ~clear).sum()))
 
 
 class _Spacing:
@@ -189,50 +203,3 @@ def random_markers(
         if spacing.take(int(marker)):
             chosen.append(int(marker))
     return np.array(chosen, dtype=np.int64)
-
-
-def drift_within(alternate: np.ndarray, copies: np.ndarray) -> float:
-    """Return F_ST among the sites of one unit, as a ratio of sums over markers and pairs of sites.
-
-    Args:
-        alternate: (n_loci, n_sites), alternate copies counted.
-        copies: (n_loci, n_sites), all copies counted.
-
-    Returns:
-        F_ST, at least 0; NaN where fewer than two sites have two copies or more, or nothing varies.
-    Source: Bhatia et al. (2013) Genome Res 23:1514-1521, equation 10.
-    """
-    top = bottom = 0.0
-    frequency = np.divide(alternate, copies, out=np.zeros(copies.shape), where=copies > 0)
-    correction = np.divide(frequency * (1 - frequency), copies - 1, out=np.zeros(copies.shape), where=copies > 1)
-    for a, b in combinations(range(copies.shape[1]), 2):
-        usable = (copies[:, a] > 1) & (copies[:, b] > 1)
-        first, second = frequency[usable, a], frequency[usable, b]
-        top += float(((first - second) ** 2 - correction[usable, a] - correction[usable, b]).sum())
-        bottom += float((first * (1 - second) + second * (1 - first)).sum())
-    return max(0.0, top / bottom) if bottom > 0 else float("nan")
-
-
-def drift_by_unit(dosages: np.ndarray, site: np.ndarray, unit: np.ndarray, n_units: int) -> np.ndarray:
-    """Return `drift_within` of every unit; a unit with one site takes the largest value of the others, or 0.
-
-    Args:
-        dosages: int8 (n_animals, n_loci), MISSING = -1.
-        site: int (n_animals,), site of each animal.
-        unit: int (n_animals,), unit of each animal; -1 is left out.
-        n_units: number of units.
-
-    Returns:
-        float64 (n_units,).
-    """
-    drift = np.full(n_units, np.nan)
-    for u in range(n_units):
-        sites = np.unique(site[unit == u])
-        if len(sites) < 2:
-            continue
-        typed = [dosages[(unit == u) & (site == s)] for s in sites]
-        alternate = np.stack([np.where(d > 0, d, 0).sum(axis=0) for d in typed], axis=1).astype(float)
-        copies = np.stack([2.0 * (d >= 0).sum(axis=0) for d in typed], axis=1)
-        drift[u] = drift_within(alternate, copies)
-    spare = np.nanmax(drift) if np.isfinite(drift).any() else 0.0
-    return np.where(np.isnan(drift), spare, drift)

@@ -9,12 +9,18 @@ import numpy as np
 import pandas as pd
 
 from homewater.crosses.frequency_prior import FrequencyPrior
-from homewater.crosses.gene_drop import RecombinationMap
-from homewater.crosses.likelihood import MISSING
-from homewater.crosses.odds import counts_by_unit, recently_foreign
-from homewater.crosses.simulated import PanelModel
-from homewater.panel.candidates import drift_by_unit, frequencies
+from homewater.crosses.odds import recently_foreign
+from homewater.crosses.opened_panel import GeneticMap
+from homewater.genotypes.opened_species import OpenedSpecies
+from homewater.panel.candidates import EligibleMarkers
+from homewater.panel.folds import DealtAnimals, deal_species
 from homewater.panel.ranking import ranked
+from homewater.panel.reference_animals import frequency_sites, reference_table, reference_units
+from homewater.panel.settings import PanelRules, PanelSettings
+from homewater.panel.size import size_from_curve
+from homewater.running.seeds import Draws
+from homewater.statistics.allele_counts import AlleleCounts
+from homewater.tables.schema_tables import empty_table
 from homewater.tables.unit_names import unit_names
 
 RESERVE_SHARE = 4  # one reserve marker for so many on the panel
@@ -45,13 +51,10 @@ def choose(
     genotypes,
     unit: np.ndarray,
     n_units: int,
-    kept: np.ndarray,
+    markers: EligibleMarkers,
+    rules: PanelRules,
     n_markers: int,
-    min_call_rate: float,
-    min_spacing_bp: int,
-    error: float,
     foreign_rate: float,
-    varied: np.ndarray,
 ) -> Choice:
     """Return the ranking of markers and the prior of frequencies, from animals without recent foreign ancestry.
 
@@ -59,34 +62,30 @@ def choose(
     markers are ranked again. Once is enough: the few that leave move frequencies by less than their sampling error.
 
     Args:
-        genotypes: an opened store (`genotype_counts`, `select`, `markers`).
+        genotypes: an opened store (`genotype_counts`, `select`).
         unit: int (n_samples,), unit to which each animal lends its genotype; -1 for none.
         n_units: number of units.
-        kept: bool (n_markers,), markers that the filters kept.
+        markers: which of them may be taken.
+        rules: what makes a marker fit.
         n_markers: markers on the panel; a quarter more are ranked as reserves.
-        min_call_rate: least share of animals called, in each unit.
-        min_spacing_bp: least distance between two markers of the panel on one chromosome.
-        error: chance that a called genotype is wrong.
         foreign_rate: highest share of true locals that may leave as foreign.
-        varied: bool (n_markers,), markers that the prior is fitted on, from `for_prior`.
 
     Returns:
         The choice, n_markers and reserves.
     """
-    places = genotypes.markers["chrom"].to_numpy(), genotypes.markers["pos"].to_numpy()
     wanted = n_markers + -(-n_markers // RESERVE_SHARE)
     counts = genotypes.genotype_counts(unit, n_units)
-    first = ranked(counts, kept, varied, places, n_markers, min_call_rate, min_spacing_bp, error)
+    first = ranked(counts, markers, rules, n_markers)
     animals = np.flatnonzero(unit >= 0)
     foreign = np.zeros(len(unit), dtype=bool)
     if len(first.markers) and len(animals):
         dosages = np.ascontiguousarray(genotypes.select(first.markers, unit >= 0).T)
-        foreign[animals] = recently_foreign(dosages, unit[animals], n_units, error, foreign_rate, first.prior)
+        foreign[animals] = recently_foreign(dosages, unit[animals], n_units, rules.error, foreign_rate, first.prior)
     if foreign.any():
         counts = counts - genotypes.genotype_counts(np.where(foreign, unit, -1), n_units)
-    found = ranked(counts, kept, varied, places, wanted, min_call_rate, min_spacing_bp, error, first.prior)
-    return Choice(found.markers, foreign, frequencies(counts), found.worth.max(axis=0, initial=0.0),
-                  int(found.usable.sum()), found.prior)  # fmt: skip
+    found = ranked(counts, markers, rules, wanted, first.prior)
+    return Choice(found.markers, foreign, AlleleCounts.of_genotypes(counts).frequency,
+                  found.worth.max(axis=0, initial=0.0), int(found.usable.sum()), found.prior)  # fmt: skip
 
 
 def panel_table(choice: Choice, markers: pd.DataFrame, n_markers: int) -> pd.DataFrame:
@@ -116,41 +115,75 @@ def panel_table(choice: Choice, markers: pd.DataFrame, n_markers: int) -> pd.Dat
     return pd.DataFrame(table)
 
 
-def panel_rows(markers: pd.DataFrame, table: pd.DataFrame) -> np.ndarray:
-    """Return int64 (n_panel,): where the panel's markers stand in the store, in rank order, reserves left out."""
-    row = pd.Series(np.arange(len(markers)), index=markers["marker"].to_numpy())
-    return row.loc[table.loc[table["use"] == "panel", "marker"].to_numpy()].to_numpy(dtype=np.int64)
+@dataclass(frozen=True)
+class MadePanel:
+    """A panel and what it rests on, as tables.
+
+    Attributes:
+        panel: table panel.
+        reference_animals: table reference_animals.
+        summary: how many markers and animals, and the prior of frequencies.
+    """
+
+    panel: pd.DataFrame
+    reference_animals: pd.DataFrame
+    summary: dict
 
 
-def panel_model(
-    genotypes,
-    rows: np.ndarray,
-    unit: np.ndarray,
-    used: np.ndarray,
+def make_panel(
+    species: OpenedSpecies,
+    units: pd.DataFrame,
     n_units: int,
-    error: float,
-    recombination: RecombinationMap,
-    min_markers_share: float,
-    prior: FrequencyPrior,
-) -> PanelModel:
-    """Return what is known of the panel: counts and drift from the animals used, missing patterns of all listed.
+    genetic_map: GeneticMap,
+    settings: PanelSettings,
+    draws: Draws,
+) -> MadePanel:
+    """Return the panel of a species, its size from the curve where the settings say so; no marker below two units.
 
     Args:
-        genotypes: an opened store (`select`, `location_ids`).
-        rows: int64 (n_panel,), the panel's markers.
-        unit: int (n_samples,), unit of each reference animal; -1 for others.
-        used: bool (n_samples,), counted in the frequencies.
+        species: the opened species.
+        units: table units.
         n_units: number of units.
-        error: chance that a called genotype is wrong.
-        recombination: map of the panel's markers.
-        min_markers_share: animals with fewer of the markers are never judged, and lend no pattern.
-        prior: of the frequencies, from `fit_prior`.
+        genetic_map: of the species.
+        settings: size and rules.
+        draws: source of randomness, by task.
     """
-    listed = unit >= 0
-    dosages = np.ascontiguousarray(genotypes.select(rows, listed).T)
-    counted = np.where(used, unit, -1)[listed]
-    _, site = np.unique(genotypes.location_ids[listed], return_inverse=True)
-    missing = dosages == MISSING
-    missing = missing[(~missing).mean(axis=1) >= min_markers_share]
-    return PanelModel(*counts_by_unit(dosages, counted, n_units), drift_by_unit(dosages, site, counted, n_units), error,
-                      recombination, missing, prior)  # fmt: skip
+    if n_units < 2:
+        return MadePanel(empty_table("panel"), empty_table("reference_animals"), _asked_for(n_units, settings))
+    markers = EligibleMarkers.of_species(species, settings.rules.min_clear_bases)
+    sites, only_contact = frequency_sites(units, n_units)
+    unit = reference_units(species.animals, sites)
+    summary, wanted = _asked_for(n_units, settings), settings.n_markers
+    if settings.size_from_curve:
+        site, fold = deal_species(species, unit, settings.folds, draws("folds"))
+        ratio_level = settings.rates.ratio_level(int(species.thinned_markers.sum()) - wanted)
+        recombination = genetic_map.of(species.store.markers)
+        size = size_from_curve(
+            DealtAnimals(species.store, unit, site, fold, n_units, markers, recombination, settings, ratio_level), draws
+        )
+        wanted = size.size
+        summary |= {"n_wanted": wanted, "size_choice": size.as_record(settings.sizes)}
+    found = choose(species.store, unit, n_units, markers, settings.rules, wanted, settings.foreign_rate)
+    names = unit_names(n_units)
+    summary |= {
+        "n_markers": min(wanted, len(found.ranking)),
+        "n_reserve": max(0, len(found.ranking) - wanted),
+        "n_candidates": found.n_candidates,
+        "n_near_others": markers.n_near_others,
+        "n_animals_used": {name: int(((unit == u) & ~found.foreign).sum()) for u, name in enumerate(names)},
+        "n_left_out_as_foreign": {name: int(((unit == u) & found.foreign).sum()) for u, name in enumerate(names)},
+        "units_with_contact_sites_only": [names[u] for u in only_contact],
+        "genotyping_error": settings.rules.error,
+        "foreign_rate": settings.foreign_rate,
+        "frequency_prior": found.prior.as_record(),
+    }
+    return MadePanel(
+        panel_table(found, species.store.markers, wanted),
+        reference_table(species.animals, unit, found.foreign),
+        summary,
+    )
+
+
+def _asked_for(n_units: int, settings: PanelSettings) -> dict:
+    return {"n_units": n_units, "n_wanted": settings.n_markers, "n_markers": 0,
+            "min_spacing_bp": settings.rules.min_spacing_bp, "size_from": settings.size_from}  # fmt: skip

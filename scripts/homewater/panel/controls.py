@@ -1,7 +1,7 @@
 """What stands beside the nested figure: other ways to call the same animals, and whether posteriors hold.
 
 Controls: the panel judged by the animals that made it, panels drawn at random, and a general-purpose classifier
-(multinomial logistic regression) on the same markers of the same training parts.
+(multinomial logistic regression) on the same markers and the same training animals.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from sklearn.linear_model import LogisticRegression
 
 from homewater.statistics.intervals import wilson
 
-RANDOM_PANELS = 10  # draws in each part: their range shows what luck alone does
+RANDOM_PANELS = 10  # draws in each fold: their range shows what luck alone does
 CALIBRATED_DRAWS = 2000
 #: Edges of the bins of the posterior; narrow where most animals lie.
 BINS = (0.0, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.99, 0.999, 1.0)
@@ -23,7 +23,7 @@ BINS = (0.0, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.99, 0.999, 1.0)
 
 @dataclass(frozen=True)
 class HeldOut:
-    """Each animal as judged in the part that left it out; -1 and NaN where its part could not be judged.
+    """Each animal as judged when its fold was left out; -1 and NaN where its fold could not be judged.
 
     Attributes:
         unit: int64 (n_animals,), unit of the animal's site.
@@ -39,13 +39,13 @@ class HeldOut:
 
     @classmethod
     def nobody_yet(cls, unit: np.ndarray, n_units: int) -> HeldOut:
-        """Return the record before any part is judged."""
+        """Return the record before any fold is judged."""
         n = len(unit)
         return cls(unit, np.full((n, n_units), np.nan), np.full(n, -1), np.full((RANDOM_PANELS, n), -1))
 
     @property
     def judged(self) -> np.ndarray:
-        """Bool (n_animals,): in a part that could be judged."""
+        """Bool (n_animals,): in a fold that could be judged."""
         return self.logistic >= 0
 
     @property
@@ -112,7 +112,7 @@ def controls_table(held: HeldOut, own_calls: np.ndarray, n_markers: int) -> pd.D
     """Return the table controls.
 
     Args:
-        held: from `validation.nested_validation`.
+        held: from `proof.nested_validation`.
         own_calls: int (n_animals,), unit called by the panel and frequencies that the animals helped to make.
         n_markers: markers of every panel.
     """
@@ -146,7 +146,7 @@ def calibration_table(held: HeldOut) -> pd.DataFrame:
     """Return the table calibration: of animals called with about the same posterior, the share called rightly.
 
     Args:
-        held: from `validation.nested_validation`.
+        held: from `proof.nested_validation`.
     """
     top, right = _called(held)
     of_bin = _bin_of(top)
@@ -168,7 +168,7 @@ def calibration_error(held: HeldOut, rng: np.random.Generator) -> dict[str, floa
     is above 0 by chance alone, so that the same is drawn with every call right with the chance that its posterior says.
 
     Args:
-        held: from `validation.nested_validation`.
+        held: from `proof.nested_validation`.
         rng: source of randomness.
 
     Returns:

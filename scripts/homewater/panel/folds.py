@@ -1,8 +1,8 @@
-"""Baseline animals dealt into parts, and what is learnt of a panel without some of the parts.
+"""Baseline animals dealt into folds, and the panel that is chosen without some of the folds.
 
-Every site is spread evenly over the parts, kin together. Whatever looks at labels is done again without the parts left
-out: call rates by unit, animals of recent foreign ancestry, frequencies, markers. Units stay fixed, so that every
-figure is conditional on them.
+Every site is spread evenly over the folds, and kin stay together. All that depends on which unit an animal belongs to
+is done again without the folds left out: call rates by unit, the search for animals of recent foreign ancestry,
+frequencies, the choice of markers. The units themselves are not found again, so every figure holds for these units.
 """
 
 from __future__ import annotations
@@ -12,57 +12,27 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
+from homewater.crosses.drift import drift_by_unit
 from homewater.crosses.frequency_prior import FrequencyPrior
 from homewater.crosses.gene_drop import RecombinationMap
-from homewater.crosses.likelihood import MISSING, ClassList, class_list
+from homewater.crosses.likelihood import MISSING, ClassList, KnownUnits, class_list
 from homewater.crosses.odds import counts_by_unit, recently_foreign
 from homewater.crosses.simulated import PanelModel
-from homewater.panel.candidates import drift_by_unit
+from homewater.genotypes.opened_species import OpenedSpecies
+from homewater.panel.candidates import EligibleMarkers, random_markers
 from homewater.panel.ranking import Ranking, ranked
 from homewater.panel.reference_animals import kin_groups
-
-
-@dataclass(frozen=True)
-class Settings:
-    """Settings of the proof; names and units as in the study file.
-
-    Attributes:
-        sizes: numbers of markers, ascending; the panel's own among them.
-        n_markers: the panel's size, for the confusion table and for the first judgement of foreign ancestry.
-        min_call_rate: least call rate of a marker in each unit.
-        min_spacing_bp: least distance between markers.
-        error: chance that a called genotype is wrong.
-        ratio_level: share of locals that may exceed a cut-off.
-        foreign_rate: share of locals that may leave the frequencies as foreign.
-        size_from_curve: whether each part is judged at the size that the others choose, not at `n_markers`.
-    """
-
-    sizes: tuple[int, ...]
-    n_markers: int
-    min_call_rate: float
-    min_spacing_bp: int
-    error: float
-    ratio_level: float
-    foreign_rate: float
-    size_from_curve: bool = False
-
-    @classmethod
-    def of_study(cls, panel: dict, error: float, ratio_level: float, foreign_rate: float) -> Settings:
-        """Return the settings from those of the study file's `panel`."""
-        sizes = tuple(sorted({*panel["sizes"], panel["n_markers"]}))
-        return cls(sizes, panel["n_markers"], panel["min_call_rate"], panel["min_spacing_bp"], error, ratio_level,
-                   foreign_rate, panel["size_from"] == "curve")  # fmt: skip
+from homewater.panel.settings import PanelSettings
 
 
 def deal_folds(site: np.ndarray, kin: np.ndarray, n_folds: int, rng: np.random.Generator) -> np.ndarray:
-    """Return the part of each animal: every site spread evenly over the parts, families undivided.
+    """Return the fold of each animal: every site spread evenly over the folds, families undivided.
 
     Args:
         site: int (n_animals,), site of each animal; -1 takes no part.
         kin: int (n_animals,), family of each animal; animals without kin have a number of their own.
-        n_folds: number of parts.
+        n_folds: number of folds.
         rng: source of randomness.
 
     Returns:
@@ -76,10 +46,10 @@ def deal_folds(site: np.ndarray, kin: np.ndarray, n_folds: int, rng: np.random.G
         families = rng.permutation(np.unique(kin[members]))
         for family in families:
             whole = np.flatnonzero((kin == family) & (site >= 0))  # kin at other sites come along
-            part = int(np.lexsort((np.arange(n_folds), total, here))[0])
-            fold[whole] = part
-            here[part] += (site[whole] == place).sum()
-            total[part] += len(whole)
+            emptiest = int(np.lexsort((np.arange(n_folds), total, here))[0])
+            fold[whole] = emptiest
+            here[emptiest] += (site[whole] == place).sum()
+            total[emptiest] += len(whole)
     return fold
 
 
@@ -96,18 +66,18 @@ class _Held:
 
 @dataclass(frozen=True)
 class DealtAnimals:
-    """Baseline animals dealt into parts, and how a panel is made without some of them.
+    """Baseline animals dealt into folds, and how a panel is made without some of them.
 
     Attributes:
-        genotypes: an opened store (`genotype_counts`, `select`, `markers`, `n_samples`).
+        genotypes: an opened store (`genotype_counts`, `select`, `n_samples`).
         unit: int (n_samples,), unit of each reference animal; -1 for all others.
         site: int (n_samples,), site of each animal.
         fold: int (n_samples,), from `deal_folds`; -1 takes no part.
         n_units: number of units.
-        kept: bool (n_markers,), markers that the filters kept.
-        varied: bool (n_markers,), markers that the prior is fitted on, from `for_prior`.
+        markers: which markers a panel may take.
         recombination: map of all markers.
         settings: sizes and limits.
+        ratio_level: share of locals that may exceed a cut-off.
     """
 
     genotypes: Any
@@ -115,10 +85,10 @@ class DealtAnimals:
     site: np.ndarray
     fold: np.ndarray
     n_units: int
-    kept: np.ndarray
-    varied: np.ndarray
+    markers: EligibleMarkers
     recombination: RecombinationMap
-    settings: Settings
+    settings: PanelSettings
+    ratio_level: float
 
     @cached_property
     def animals(self) -> np.ndarray:
@@ -126,8 +96,8 @@ class DealtAnimals:
         return np.flatnonzero(self.fold >= 0)
 
     @cached_property
-    def parts(self) -> int:
-        """Number of parts."""
+    def n_folds(self) -> int:
+        """Number of folds."""
         return int(self.fold.max(initial=-1)) + 1
 
     @cached_property
@@ -146,27 +116,30 @@ class DealtAnimals:
 
     @cached_property
     def _counts(self) -> np.ndarray:
-        """Genotype counts, int64 (n_markers, parts, n_units, 4)."""
+        """Genotype counts, int64 (n_markers, n_folds, n_units, 4)."""
         group = np.where(self.fold >= 0, self.fold * self.n_units + self.unit, -1)
-        counts = self.genotypes.genotype_counts(group, self.parts * self.n_units)
-        return counts.reshape(len(counts), self.parts, self.n_units, 4)
+        counts = self.genotypes.genotype_counts(group, self.n_folds * self.n_units)
+        return counts.reshape(len(counts), self.n_folds, self.n_units, 4)
 
     @cached_property
     def _total(self) -> np.ndarray:
         return self._counts.sum(axis=1)
 
     def _ranked(self, counts: np.ndarray, n: int, start: FrequencyPrior | None = None) -> Ranking:
-        limits = self.settings
-        return ranked(counts, self.kept, self.varied, self.places, n, limits.min_call_rate, limits.min_spacing_bp,
-                      limits.error, start)  # fmt: skip
+        return ranked(counts, self.markers, self.settings.rules, n, start)
 
-    @cached_property
-    def places(self) -> tuple[np.ndarray, np.ndarray]:
-        """Chromosome and position of each marker."""
-        return self.genotypes.markers["chrom"].to_numpy(), self.genotypes.markers["pos"].to_numpy()
+    def drawn_markers(self, usable: np.ndarray, n: int, rng: np.random.Generator) -> np.ndarray:
+        """Return `random_markers` under the rules of the panel.
+
+        Args:
+            usable: bool (n_markers,), which may be taken.
+            n: markers wanted.
+            rng: source of randomness.
+        """
+        return random_markers(usable, self.markers.chrom, self.markers.pos, n, self.settings.rules.min_spacing_bp, rng)
 
     def trained(self, *without: int) -> Training | None:
-        """Return what is learnt without some parts; None where a unit has no animals, or no marker can be chosen."""
+        """Return what is learnt without some folds; None where a unit has no animals, or no marker can be chosen."""
         counts = self._total - self._counts[:, list(without)].sum(axis=1)
         if (counts[..., :3].sum(axis=(0, 2)) == 0).any():
             return None
@@ -175,7 +148,12 @@ class DealtAnimals:
             return None
         local = np.where(np.isin(self.of(self.fold), without), -1, self.of(self.unit))
         foreign = recently_foreign(
-            self.take(first.markers), local, self.n_units, self.settings.error, self.settings.foreign_rate, first.prior
+            self.take(first.markers),
+            local,
+            self.n_units,
+            self.settings.rules.error,
+            self.settings.foreign_rate,
+            first.prior,
         )
         if foreign.any():
             gone = np.full(self.genotypes.n_samples, -1)
@@ -189,7 +167,7 @@ class DealtAnimals:
 
 @dataclass(frozen=True)
 class Training:
-    """What is learnt without some parts.
+    """What is learnt without some folds.
 
     Attributes:
         local: int (n_animals,), unit of the animals learnt from; -1 for the others.
@@ -209,38 +187,26 @@ class Training:
 
     def panel(self, dealt: DealtAnimals) -> PanelModel:
         """Return the panel that animals are judged with."""
-        counted = counts_by_unit(self.dosages, self.local, dealt.n_units)
+        counts = counts_by_unit(self.dosages, self.local, dealt.n_units)
+        known = KnownUnits(counts, dealt.settings.rules.error, self.prior)
         drift = drift_by_unit(self.dosages, dealt.of(dealt.site), self.local, dealt.n_units)
         patterns = self.dosages[self.local >= 0] == MISSING
-        return PanelModel(*counted, drift, dealt.settings.error, self.recombination, patterns, self.prior)
+        return PanelModel(known, drift, self.recombination, patterns)
 
 
-def deal(
-    genotypes,
-    animals: pd.DataFrame,
-    unit: np.ndarray,
-    n_units: int,
-    kept: np.ndarray,
-    varied: np.ndarray,
-    recombination: RecombinationMap,
-    settings: Settings,
-    folds: int,
-    rng: np.random.Generator,
-) -> DealtAnimals:
-    """Return the reference animals dealt into parts.
+def deal_species(
+    species: OpenedSpecies, unit: np.ndarray, n_folds: int, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the site of each animal of a species, and its fold.
 
     Args:
-        genotypes: an opened store.
-        animals: table samples of the intake, in the store's order.
-        unit: int (n_samples,), unit of each reference animal; -1 for all others.
-        n_units: number of units.
-        kept: bool (n_markers,), markers that the filters kept.
-        varied: bool (n_markers,), markers that the prior is fitted on, from `for_prior`.
-        recombination: map of all markers.
-        settings: sizes and limits.
-        folds: parts wanted.
+        species: the opened species.
+        unit: int (n_samples,), unit of each reference animal; -1 for all others, who take no part.
+        n_folds: number of folds.
         rng: source of randomness.
+
+    Returns:
+        Two int64 (n_samples,): sites numbered in the order of their names; folds, -1 for who takes no part.
     """
-    _, site = np.unique(genotypes.location_ids, return_inverse=True)
-    fold = deal_folds(np.where(unit >= 0, site, -1), kin_groups(animals), folds, rng)
-    return DealtAnimals(genotypes, unit, site, fold, n_units, kept, varied, recombination, settings)
+    _, site = np.unique(species.store.location_ids, return_inverse=True)
+    return site, deal_folds(np.where(unit >= 0, site, -1), kin_groups(species.animals), n_folds, rng)

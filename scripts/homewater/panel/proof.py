@@ -9,19 +9,32 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from homewater.crosses.flag_rates import exclusion_markers
 from homewater.crosses.frequency_prior import FrequencyPrior
-from homewater.crosses.likelihood import class_list, class_table, log_likelihoods, posterior
+from homewater.crosses.likelihood import KnownUnits, class_list, class_table, log_likelihoods, posterior
 from homewater.crosses.odds import counts_by_unit, local_ratio
-from homewater.panel.candidates import random_markers
-from homewater.panel.controls import HeldOut, logistic_calls, random_calls
-from homewater.panel.folds import DealtAnimals, Training
+from homewater.crosses.opened_panel import GeneticMap, OpenedPanel
+from homewater.genotypes.opened_species import OpenedSpecies
+from homewater.panel.candidates import EligibleMarkers
+from homewater.panel.controls import (
+    HeldOut,
+    calibration_error,
+    calibration_table,
+    controls_table,
+    logistic_calls,
+    random_calls,
+)
+from homewater.panel.folds import DealtAnimals, Training, deal_species
+from homewater.panel.settings import PanelSettings
 from homewater.panel.size import cutoffs_of, reached, sensitivity, size_from_curve
+from homewater.running.seeds import Draws
 from homewater.statistics.intervals import wilson
+from homewater.tables.schema_tables import empty_table
 
 
 @dataclass
 class Tally:
-    """Counts over parts, one entry a size.
+    """Counts over folds, one entry a size.
 
     Attributes:
         right: held-out animals called to their unit.
@@ -31,10 +44,10 @@ class Tally:
         found: crosses flagged, by class.
         crosses: crosses bred.
         confusion: int64 (n_units, n_units), true by called unit, at the panel's size.
-        held: each animal as judged in the part that left it out, at the panel's size.
+        held: each animal as judged when its fold was left out, at the panel's size.
         by_site: site number to [right, tested], at the panel's size.
-        size_of_part: part to the size at which it was judged.
-        at_own_size: int64 (2,), backcrosses flagged and bred, each part at its own size.
+        size_of_fold: fold to the size at which it was judged.
+        at_own_size: int64 (2,), backcrosses flagged and bred, each fold at its own size.
     """
 
     right: np.ndarray
@@ -46,50 +59,49 @@ class Tally:
     confusion: np.ndarray
     held: HeldOut
     by_site: dict[int, list[int]] = field(default_factory=dict)
-    size_of_part: dict[int, int] = field(default_factory=dict)
+    size_of_fold: dict[int, int] = field(default_factory=dict)
     at_own_size: np.ndarray = field(default_factory=lambda: np.zeros(2, dtype=np.int64))
 
     def own_sizes(self) -> dict:
-        """Return the size of each part, and the backcrosses found and bred with each part at its own size."""
+        """Return the size of each fold, and the backcrosses found and bred with each fold at its own size."""
         found, bred = self.at_own_size.tolist()
         low, high = (float(bound) if bred else None for bound in wilson(found, bred))
-        return {"sizes": [self.size_of_part[part] for part in sorted(self.size_of_part)], "backcrosses_found": found,
+        return {"sizes": [self.size_of_fold[fold] for fold in sorted(self.size_of_fold)], "backcrosses_found": found,
                 "backcrosses": bred, "ci_low": low, "ci_high": high}  # fmt: skip
 
 
-def nested_validation(dealt: DealtAnimals, generator: Callable[[str], np.random.Generator]) -> Tally:
+def nested_validation(dealt: DealtAnimals, draws: Draws) -> Tally:
     """Return what the panel does on animals that had no part in it.
 
-    Where the size comes from the curve, each part is judged at the size that the other parts alone would choose.
+    Where the size comes from the curve, each fold is judged at the size that the other folds alone would choose.
 
     Args:
         dealt: the animals and how a panel is made.
-        generator: gives the random generator of a task by its name.
+        draws: source of randomness, by task.
     """
     zeros = np.zeros(len(dealt.settings.sizes), dtype=np.int64)
     n_units = dealt.n_units
     tally = Tally(*(zeros.copy() for _ in range(4)), {"F1": zeros.copy(), "backcross_a": zeros.copy()}, zeros.copy(),
                   np.zeros((n_units, n_units), dtype=np.int64),
                   HeldOut.nobody_yet(dealt.of(dealt.unit), n_units))  # fmt: skip
-    for part in range(dealt.parts):
-        training = dealt.trained(part)
+    for fold in range(dealt.n_folds):
+        training = dealt.trained(fold)
         if training is None:
-            continue  # a unit without animals outside this part cannot be chosen for
+            continue  # a unit without animals outside this fold cannot be chosen for
         size = dealt.settings.n_markers
         if dealt.settings.size_from_curve:
-            size = size_from_curve(dealt, generator, part).size
-        tally.size_of_part[part] = size
-        rng = generator(f"part {part}")
-        tested = dealt.of(dealt.fold) == part
-        drawn = random_markers(training.usable, *dealt.places, max(dealt.settings.sizes),
-                               dealt.settings.min_spacing_bp, rng)  # fmt: skip
-        _judge_part(tally, dealt, training, dealt.take(drawn), tested, size, rng)
-        _judge_controls(tally.held, dealt, training, tested, size, partial(_task, generator, part))
+            size = size_from_curve(dealt, draws, fold).size
+        tally.size_of_fold[fold] = size
+        rng = draws(f"part {fold}")
+        tested = dealt.of(dealt.fold) == fold
+        drawn = dealt.drawn_markers(training.usable, max(dealt.settings.sizes), rng)
+        _judge_fold(tally, dealt, training, dealt.take(drawn), tested, size, rng)
+        _judge_controls(tally.held, dealt, training, tested, size, partial(_task, draws, fold))
     return tally
 
 
-def _task(generator: Callable[[str], np.random.Generator], part: int, number: int) -> np.random.Generator:
-    return generator(f"part {part} random panel {number}")
+def _task(draws: Draws, fold: int, number: int) -> np.random.Generator:
+    return draws(f"part {fold} random panel {number}")
 
 
 def _judge_controls(
@@ -98,24 +110,24 @@ def _judge_controls(
     training: Training,
     tested: np.ndarray,
     size: int,
-    generator: Callable[[int], np.random.Generator],
+    draw_of: Callable[[int], np.random.Generator],
 ) -> None:
     """Call the tested animals in other ways, on as many markers as the panel has."""
     held.logistic[tested] = logistic_calls(training.dosages[:, :size], training.local, tested)
 
     def draw(number: int) -> np.ndarray:
-        return random_markers(training.usable, *dealt.places, size, dealt.settings.min_spacing_bp, generator(number))
+        return dealt.drawn_markers(training.usable, size, draw_of(number))
 
     def judge(markers: np.ndarray) -> np.ndarray:
         dosages = dealt.take(markers)
         counted = counts_by_unit(dosages, training.local, dealt.n_units)
-        table = class_table(*counted, dealt.classes, dealt.settings.error, training.prior)
+        table = class_table(KnownUnits(counted, dealt.settings.rules.error, training.prior), dealt.classes)
         return np.argmax(log_likelihoods(dosages[tested], table)[:, : dealt.n_units], axis=1)
 
     held.random[:, tested] = random_calls(draw, judge, int(tested.sum()))
 
 
-def _judge_part(
+def _judge_fold(
     tally: Tally,
     dealt: DealtAnimals,
     training: Training,
@@ -131,7 +143,7 @@ def _judge_part(
     likelihood = log_likelihoods(training.dosages[rows], model.class_table(classes), sizes)
     called = np.argmax(likelihood[..., :n_units], axis=-1)
     right = called == true[:, None]
-    cutoffs = cutoffs_of(model, classes, sizes, settings.ratio_level, rng)
+    cutoffs = cutoffs_of(model, classes, sizes, dealt.ratio_level, rng)
     tally.right += right.sum(axis=0)
     tally.tested += len(rows)
     tally.flagged += (local_ratio(likelihood, true) > cutoffs[true]).sum(axis=0)
@@ -143,7 +155,7 @@ def _judge_part(
         entry[0] += good
         entry[1] += 1
     counted = counts_by_unit(random_dosages, local, n_units)
-    by_chance = class_table(*counted, classes, settings.error, training.prior)
+    by_chance = class_table(KnownUnits(counted, settings.rules.error, training.prior), classes)
     likelihood = log_likelihoods(random_dosages[rows], by_chance, reached(settings.sizes, random_dosages.shape[1]))
     tally.random_right += (np.argmax(likelihood[..., :n_units], axis=-1) == true[:, None]).sum(axis=0)
     found, bred = sensitivity(model, classes, training.dosages[rows], true, cutoffs, sizes, rng)
@@ -174,13 +186,14 @@ def resubstitution_calls(
     Returns:
         int64 (n_animals, n_sizes).
     """
-    table = class_table(*counts_by_unit(dosages, counted_in, n_units), class_list(n_units), error, prior)
+    known = KnownUnits(counts_by_unit(dosages, counted_in, n_units), error, prior)
+    table = class_table(known, class_list(n_units))
     likelihood = log_likelihoods(dosages, table, reached(sizes, dosages.shape[1]))
     return np.argmax(likelihood[..., :n_units], axis=-1)
 
 
 def size_curve(tally: Tally, resubstitution: np.ndarray, sizes: list[int]) -> pd.DataFrame:
-    """Return the table size_curve; NaN where no part could be judged.
+    """Return the table size_curve; NaN where no fold could be judged.
 
     Args:
         tally: from `nested_validation`.
@@ -212,3 +225,99 @@ def size_curve(tally: Tally, resubstitution: np.ndarray, sizes: list[int]) -> pd
             "held_out_flagged": share(tally.flagged, tally.tested),
         }
     )
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What the panel does on animals that had no part in it, as tables.
+
+    Attributes:
+        size_curve: table size_curve.
+        confusion: table confusion.
+        controls: table controls.
+        calibration: table calibration.
+        summary: figures by site, of the calibration and of the folds at their own sizes.
+    """
+
+    size_curve: pd.DataFrame
+    confusion: pd.DataFrame
+    controls: pd.DataFrame
+    calibration: pd.DataFrame
+    summary: dict
+
+
+def no_proof(n_units: int) -> Proof:
+    """Return the proof where there is no panel: no row.
+
+    Args:
+        n_units: number of units.
+    """
+    tables = {name: empty_table(name) for name in ("size_curve", "confusion", "controls", "calibration")}
+    return Proof(**tables, summary={"n_units": n_units, "folds": 0})
+
+
+def prove_panel(
+    species: OpenedSpecies, panel: OpenedPanel, genetic_map: GeneticMap, settings: PanelSettings, draws: Draws
+) -> Proof:
+    """Return the proof of a panel: it is made anew without each fold of animals, and judges that fold.
+
+    Args:
+        species: the opened species.
+        panel: the panel to be proved.
+        genetic_map: of the species.
+        settings: how the panel was made, and in how many folds it is proved.
+        draws: source of randomness, by task.
+    """
+    unit, n_units, names = panel.reference.unit, panel.n_units, panel.names
+    unchosen = exclusion_markers(species.thinned_markers, panel.rows, settings.rates.n_exclusion_markers)
+    markers = EligibleMarkers.of_species(species, settings.rules.min_clear_bases)
+    site, fold = deal_species(species, unit, settings.folds, draws("folds"))
+    recombination, ratio_level = genetic_map.of(species.store.markers), settings.rates.ratio_level(len(unchosen))
+    tally = nested_validation(
+        DealtAnimals(species.store, unit, site, fold, n_units, markers, recombination, settings, ratio_level), draws
+    )
+    listed, size, sizes = panel.reference.listed, panel.n_wanted, settings.sizes
+    dosages = panel.dosages(panel.ranked, listed)  # the reserve too: sizes reach into it
+    counted = panel.reference.counted_in[listed]
+    own = resubstitution_calls(dosages, counted, n_units, list(sizes), panel.error, panel.prior)
+    optimistic = (own == unit[listed][:, None]).mean(axis=0)
+    return Proof(
+        size_curve=size_curve(tally, optimistic, list(sizes)),
+        confusion=confusion_table(tally.confusion, names),
+        controls=controls_table(tally.held, own[:, sizes.index(size)], min(size, len(panel.ranked))),
+        calibration=calibration_table(tally.held),
+        summary={
+            "n_units": n_units,
+            "folds": settings.folds,
+            "n_markers": size,
+            "size_from": settings.size_from,
+            "by_site": by_site(tally, np.unique(species.store.location_ids)),
+            "calibration": calibration_error(tally.held, draws("calibration")),
+            "at_own_size": tally.own_sizes(),
+        },
+    )
+
+
+def confusion_table(confusion: np.ndarray, names: list[str]) -> pd.DataFrame:
+    """Return the table confusion.
+
+    Args:
+        confusion: int (n_units, n_units), animals by true and called unit.
+        names: unit names.
+    """
+    cells = [(true, called, int(confusion[a, b])) for a, true in enumerate(names) for b, called in enumerate(names)]
+    return pd.DataFrame(cells, columns=["true_unit", "called_unit", "n"])
+
+
+def by_site(tally: Tally, location_ids: np.ndarray) -> dict[str, dict[str, float]]:
+    """Return how many animals of each site were called rightly, with the 95 % interval of their share.
+
+    Args:
+        tally: from `nested_validation`.
+        location_ids: str (n_sites,), sites by their numbers.
+    """
+    out = {}
+    for place, (right, n) in sorted(tally.by_site.items()):
+        low, high = wilson(right, n)
+        out[str(location_ids[place])] = {"right": right, "n": n, "ci_low": float(low), "ci_high": float(high)}
+    return out

@@ -15,7 +15,9 @@ import numpy as np
 
 from homewater.crosses.frequency_prior import FrequencyPrior, fit_prior
 from homewater.crosses.likelihood import pair_table, unit_pairs, with_error
-from homewater.panel.candidates import candidates, copies_of, falling, rank_markers
+from homewater.panel.candidates import EligibleMarkers, candidates, falling, rank_markers
+from homewater.panel.settings import PanelRules
+from homewater.statistics.allele_counts import AlleleCounts
 
 POOL = 20  # markers weighed for each one wanted; the rest differ too little to be taken
 
@@ -39,32 +41,26 @@ class Ranking:
 
 def ranked(
     counts: np.ndarray,
-    kept: np.ndarray,
-    varied: np.ndarray,
-    places: tuple[np.ndarray, np.ndarray],
+    markers: EligibleMarkers,
+    rules: PanelRules,
     n: int,
-    min_call_rate: float,
-    min_spacing_bp: int,
-    error: float,
     start: FrequencyPrior | None = None,
 ) -> Ranking:
     """Return the best markers by genotype counts alone; the panel and its proof both choose so.
 
     Args:
         counts: int (n_markers, n_units, 4), genotype counts of the animals that may choose.
-        kept: bool (n_markers,), markers that the filters kept.
-        varied: bool (n_markers,), markers that the prior is fitted on, from `marker_choice.for_prior`.
-        places: chromosome and position of each marker.
+        markers: which of them may be taken.
+        rules: what makes a marker fit.
         n: markers wanted.
-        min_call_rate: least share of animals called, in each unit.
-        min_spacing_bp: least distance between two markers on one chromosome.
-        error: chance that a called genotype is wrong.
         start: a prior fitted on nearly the same counts.
     """
-    usable = candidates(counts, kept, min_call_rate)
-    prior = fit_prior(*copies_of(counts[candidates(counts, varied, min_call_rate)]), start)
-    worth = backcross_information(counts, usable, n, prior, error)
-    return Ranking(rank_markers(worth, usable, *places, n, min_spacing_bp), usable, worth, prior)
+    usable = candidates(counts, markers.kept, rules.min_call_rate)
+    tells_prior = candidates(counts, markers.varied, rules.min_call_rate)
+    prior = fit_prior(AlleleCounts.of_genotypes(counts[tells_prior]), start)
+    worth = backcross_information(counts, usable, n, prior, rules.error)
+    chosen = rank_markers(worth, usable, markers.chrom, markers.pos, n, rules.min_spacing_bp)
+    return Ranking(chosen, usable, worth, prior)
 
 
 def backcross_information(
@@ -87,8 +83,8 @@ def backcross_information(
     Returns:
         float64 (n_pairs, n_markers), pairs of units in order; 0 for markers that are no candidates.
     """
-    alternate, copies = copies_of(counts)
-    angle = np.arcsin(np.sqrt((alternate + 0.5) / (copies + 1.0)))
+    alleles = AlleleCounts.of_genotypes(counts)
+    angle = np.arcsin(np.sqrt((alleles.alternate + 0.5) / (alleles.copies + 1.0)))
     pairs = list(combinations(range(counts.shape[1]), 2))
     rough = np.stack([np.where(candidate, np.abs(angle[:, a] - angle[:, b]), 0.0) for a, b in pairs])
     place = {pair: column for column, pair in enumerate(unit_pairs(counts.shape[1]))}
@@ -97,14 +93,14 @@ def backcross_information(
         pool = most_different(rough[row], candidate, n * POOL)
         if not pool.size:
             continue
-        chances = pair_table(alternate[pool], copies[pool], prior)
-        told = np.zeros(pool.size)
+        chances = pair_table(alleles.take(pool), prior)
+        nats = np.zeros(pool.size)
         for unit in (a, b):
             own, crossed = chances[:, :, place[unit, unit]], chances[:, :, place[a, b]]
             pure, backcross = with_error(own, error), with_error((own + crossed) / 2, error)
-            told += (backcross * np.log(backcross / pure)).sum(axis=1)
-        out[row] = rough[row] / np.pi * told.min()
-        out[row, pool] = told
+            nats += (backcross * np.log(backcross / pure)).sum(axis=1)
+        out[row] = rough[row] / np.pi * nats.min()
+        out[row, pool] = nats
     return out
 
 

@@ -66,22 +66,6 @@ def reference_table(samples: pd.DataFrame, unit: np.ndarray, foreign: np.ndarray
     )
 
 
-def reference_arrays(sample_ids: np.ndarray, table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """Return the table reference_animals along the store.
-
-    Args:
-        sample_ids: str (n_samples,), the store's animals.
-        table: table reference_animals.
-
-    Returns:
-        unit int64 (n_samples,), -1 for animals that are not listed; used bool (n_samples,).
-    """
-    unit = dict(zip(table["materialSampleID"], unit_indices(table["unit"]).tolist(), strict=True))
-    used = dict(zip(table["materialSampleID"], table["used"].astype(bool), strict=True))
-    units = np.array([unit.get(s, -1) for s in sample_ids], dtype=np.int64)
-    return units, np.array([used.get(s, False) for s in sample_ids], dtype=bool)
-
-
 def kin_groups(samples: pd.DataFrame) -> np.ndarray:
     """Return int64 (n_samples,), one number a family: animals that share a flag of kinship or identity, however linked.
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,10 +10,12 @@ from homewater.crosses.gene_drop import draw_class
 from homewater.crosses.likelihood import MISSING, ClassList, log_likelihoods
 from homewater.crosses.odds import cutoff, local_ratio
 from homewater.crosses.simulated import PanelModel
-from homewater.panel.folds import DealtAnimals, Settings
+from homewater.panel.folds import DealtAnimals
+from homewater.panel.settings import PanelSettings
+from homewater.running.seeds import Draws
 
-LOCALS_A_FOLD = 5000  # simulated locals behind each unit's cut-off in one part
-CROSSES_A_FOLD = 100  # crosses of each kind for each ordered pair of units in one part
+LOCALS_A_FOLD = 5000  # simulated locals behind each unit's cut-off in one fold
+CROSSES_A_FOLD = 100  # crosses of each kind for each ordered pair of units in one fold
 
 
 def haplotypes(dosages: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -96,7 +97,7 @@ class SizeChoice:
     Attributes:
         size: markers.
         sensitivity: float64 (n_sizes,), share of backcrosses beyond the cut-off.
-        error: float64 (n_sizes,), its standard error over parts; NaN with fewer than two.
+        error: float64 (n_sizes,), its standard error over folds; NaN with fewer than two.
     """
 
     size: int
@@ -109,16 +110,16 @@ class SizeChoice:
                 "standard_error": _or_none(self.error)}  # fmt: skip
 
 
-def size_from_curve(dealt: DealtAnimals, generator: Callable[[str], np.random.Generator], *without: int) -> SizeChoice:
+def size_from_curve(dealt: DealtAnimals, draws: Draws, *without: int) -> SizeChoice:
     """Return the smallest size whose sensitivity for a backcross is within one standard error of the best.
 
-    Every other part is left out in turn; crosses of its animals are judged by a panel, with cut-offs, from the rest.
+    Every other fold is left out in turn; crosses of its animals are judged by a panel, with cut-offs, from the rest.
     Accuracy on pure animals alone would stop at a handful of markers, which miss most backcrosses.
 
     Args:
         dealt: the animals and how a panel is made.
-        generator: gives the random generator of a task by its name.
-        without: parts that have no say at all, for the outer figures.
+        draws: source of randomness, by task.
+        without: folds that have no say at all, for the outer figures.
 
     Returns:
         The choice; the panel's fixed size where no cross could be bred.
@@ -126,31 +127,36 @@ def size_from_curve(dealt: DealtAnimals, generator: Callable[[str], np.random.Ge
     Source: the rule of one standard error, Breiman, Friedman, Olshen & Stone (1984) Classification and Regression
         Trees, section 3.4.3.
     """
-    by_part = []
-    for part in range(dealt.parts):
-        training = None if part in without else dealt.trained(*without, part)
+    by_fold = []
+    for fold in range(dealt.n_folds):
+        training = None if fold in without else dealt.trained(*without, fold)
         if training is None:
             continue
-        rng = generator(f"size {sorted(without)} {part}")
+        rng = draws(f"size {sorted(without)} {fold}")
         sizes = reached(dealt.settings.sizes, training.dosages.shape[1])
         model = training.panel(dealt)
-        cutoffs = cutoffs_of(model, dealt.classes, sizes, dealt.settings.ratio_level, rng)
-        rows = dealt.of(dealt.fold) == part
+        cutoffs = cutoffs_of(model, dealt.classes, sizes, dealt.ratio_level, rng)
+        rows = dealt.of(dealt.fold) == fold
         found, bred = sensitivity(
             model, dealt.classes, training.dosages[rows], dealt.of(dealt.unit)[rows], cutoffs, sizes, rng
         )
         if bred:
-            by_part.append(found["backcross_a"] / bred)
-    return smallest_near_best(np.array(by_part).reshape(-1, len(dealt.settings.sizes)), dealt.settings)
+            by_fold.append(found["backcross_a"] / bred)
+    return smallest_near_best(np.array(by_fold).reshape(-1, len(dealt.settings.sizes)), dealt.settings)
 
 
-def smallest_near_best(by_part: np.ndarray, settings: Settings) -> SizeChoice:
-    """Return the choice from sensitivities by part, float64 (n_parts, n_sizes); sizes as in the settings."""
-    n_parts, n_sizes = by_part.shape
-    if not n_parts:
+def smallest_near_best(by_fold: np.ndarray, settings: PanelSettings) -> SizeChoice:
+    """Return the smallest size within one standard error of the best.
+
+    Args:
+        by_fold: float64 (n_folds, n_sizes), share of backcrosses found in each fold at each size.
+        settings: the sizes, and the fixed size that is taken where no fold could be judged.
+    """
+    n_folds, n_sizes = by_fold.shape
+    if not n_folds:
         return SizeChoice(settings.n_markers, np.full(n_sizes, np.nan), np.full(n_sizes, np.nan))
-    mean = by_part.mean(axis=0)
-    error = by_part.std(axis=0, ddof=1) / np.sqrt(n_parts) if n_parts > 1 else np.full(n_sizes, np.nan)
+    mean = by_fold.mean(axis=0)
+    error = by_fold.std(axis=0, ddof=1) / np.sqrt(n_folds) if n_folds > 1 else np.full(n_sizes, np.nan)
     best = int(np.argmax(mean))
     enough = mean >= mean[best] - np.nan_to_num(error[best])
     return SizeChoice(settings.sizes[int(np.argmax(enough))], mean, error)

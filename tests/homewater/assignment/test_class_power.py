@@ -1,7 +1,6 @@
 """Cut-offs and power on simulated stocks: false flags on fresh locals, sensitivity, groups, the table."""
 
 from dataclasses import replace
-from functools import partial
 
 import numpy as np
 import pytest
@@ -9,12 +8,13 @@ from tests.drawn_genotypes import drifted, even_map, with_errors
 
 from homewater.assignment.class_power import CALLED, indistinct_groups, power_table, simulated_calls, simulated_cutoffs
 from homewater.crosses.frequency_prior import fit_prior
-from homewater.crosses.likelihood import CLASSES, class_list, log_likelihoods
+from homewater.crosses.likelihood import CLASSES, KnownUnits, class_list, log_likelihoods
 from homewater.crosses.odds import local_ratio
 from homewater.crosses.simulated import PanelModel
-from homewater.running.seeds import generator
+from homewater.running.seeds import draws
+from homewater.statistics.allele_counts import AlleleCounts
 
-DRAW = partial(generator, 7, "test", "topshell")
+DRAW = draws(7, "test", "topshell")
 CLASSES_OF_TWO = class_list(2)
 
 
@@ -26,8 +26,9 @@ def panel_of(seed, n=60, fst=0.1):
     best = np.argsort(-np.abs(sample[:, 0] - sample[:, 1]), kind="stable")[:84]
     copies = np.full(sample.shape, 2.0 * n)
     missing = rng.random((200, 84)) < 0.03
-    prior = fit_prior(sample, copies)
-    return PanelModel(sample[best], copies[best], np.zeros(2), 0.005, even_map(84), missing, prior), frequency[best]
+    counts = AlleleCounts(sample, copies)
+    known = KnownUnits(counts.take(best), 0.005, fit_prior(counts))
+    return PanelModel(known, np.zeros(2), even_map(84), missing), frequency[best]
 
 
 @pytest.fixture(scope="module", params=[0, 1])
@@ -43,7 +44,7 @@ def test_false_flags_among_fresh_locals_stay_at_the_chosen_rate(n, studies):
         fitted, truth = panel_of(seed, n)
         rng = np.random.default_rng(100 + seed)
         fresh = [with_errors(rng, rng.binomial(2, np.repeat(truth[:, [u]], 5_000, axis=1))).T for u in (0, 1)]
-        for name, model in (("fitted", fitted), ("flat", replace(fitted, prior=None))):
+        for name, model in (("fitted", fitted), ("flat", replace(fitted, known=replace(fitted.known, prior=None)))):
             limits, above = simulated_cutoffs(model, CLASSES_OF_TWO, 10_000, 0.001, DRAW)
             assert (above <= 0.001).all()
             table = model.class_table(CLASSES_OF_TWO)
@@ -59,7 +60,7 @@ def test_false_flags_among_fresh_locals_stay_at_the_chosen_rate(n, studies):
 def test_crosses_are_found_and_rows_sum_to_one(study):
     model, _ = study
     limits, _ = simulated_cutoffs(model, CLASSES_OF_TWO, 5000, 0.001, DRAW)
-    counts, likelihood = simulated_calls(model, CLASSES_OF_TWO, 0, 1, limits, 400, 0.9, DRAW("crosses"))
+    counts, likelihood = simulated_calls(model, CLASSES_OF_TWO, (0, 1), limits, 400, 0.9, DRAW("crosses"))
     assert counts.sum(axis=1).tolist() == [400] * 8
     share = dict(zip(CLASSES, counts / 400, strict=True))
     local = CALLED.index("local")
@@ -78,17 +79,19 @@ def test_crosses_are_found_and_rows_sum_to_one(study):
 
 def test_fixed_differences_tell_classes_apart_and_no_difference_tells_none():
     many = np.full((400, 2), 1e6)
-    model = PanelModel(many * [0, 1], many, np.zeros(2), 0.0, even_map(400, 40, 100), np.empty((0, 400), bool))
-    _, likelihood = simulated_calls(model, CLASSES_OF_TWO, 0, 1, np.full(2, 5.0), 200, 0.9, DRAW("clear"))
+    known = KnownUnits(AlleleCounts(many * [0, 1], many), 0.0)
+    model = PanelModel(known, np.zeros(2), even_map(400, 40, 100), np.empty((0, 400), bool))
+    _, likelihood = simulated_calls(model, CLASSES_OF_TWO, (0, 1), np.full(2, 5.0), 200, 0.9, DRAW("clear"))
     assert indistinct_groups(likelihood) == [[c] for c in CLASSES]
-    model = PanelModel(many * 0.5, many, np.zeros(2), 0.0, even_map(400), np.empty((0, 400), bool))
-    _, likelihood = simulated_calls(model, CLASSES_OF_TWO, 0, 1, np.full(2, 5.0), 200, 0.9, DRAW("blind"))
+    known = KnownUnits(AlleleCounts(many * 0.5, many), 0.0)
+    model = PanelModel(known, np.zeros(2), even_map(400), np.empty((0, 400), bool))
+    _, likelihood = simulated_calls(model, CLASSES_OF_TWO, (0, 1), np.full(2, 5.0), 200, 0.9, DRAW("blind"))
     assert indistinct_groups(likelihood) == [list(CLASSES)]
 
 
 def test_groups_are_a_partition_in_the_order_of_the_classes(study):
     model, _ = study
-    _, likelihood = simulated_calls(model, CLASSES_OF_TWO, 0, 1, np.full(2, 5.0), 300, 0.9, DRAW("groups"))
+    _, likelihood = simulated_calls(model, CLASSES_OF_TWO, (0, 1), np.full(2, 5.0), 300, 0.9, DRAW("groups"))
     groups = indistinct_groups(likelihood)
     assert sorted((c for group in groups for c in group), key=CLASSES.index) == list(CLASSES)
     assert [CLASSES.index(g[0]) for g in groups] == sorted(CLASSES.index(g[0]) for g in groups)

@@ -4,9 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homewater.assignment.mixing_dates import COLUMNS, Group, dates_row, groups_to_date
+from homewater.assignment.mixing_dates import COLUMNS, DatingSettings, Group, dates_row, groups_to_date
 from homewater.assignment.tract_lengths import MixingAge
 from homewater.tables.schema_tables import read_table, write_table
+
+SETTINGS = DatingSettings(error=0.005, generation_years=2.5, recent_generations=10)
 
 
 def animals(sites):
@@ -42,7 +44,7 @@ def test_groups_are_those_of_clines_and_of_verdicts():
 )
 def test_reading(tmp_path, low, high, reading):
     group = Group("S1", "query", "unit_1", "unit_2", np.arange(30))
-    row = dates_row(group, MixingAge(7, 2, 10.2, low, high), 4000, 2.5, 10)
+    row = dates_row(group, MixingAge(7, 2, 10.2, low, high), 4000, SETTINGS)
     assert row["reading"] == reading
     assert row["years"] == 25.5
     write_table(pd.DataFrame([row], columns=COLUMNS), tmp_path / "t.csv", "mixing_dates")
@@ -52,7 +54,7 @@ def test_reading(tmp_path, low, high, reading):
 
 def test_ancestry_without_any_stretches_is_not_called_old():
     group = Group("S1", "query", "unit_1", "unit_2", np.arange(30))
-    assert dates_row(group, MixingAge(7, 2, 257.0, 178.0, np.inf), 4000, 2.5, 10)["reading"] == "open"
+    assert dates_row(group, MixingAge(7, 2, 257.0, 178.0, np.inf), 4000, SETTINGS)["reading"] == "open"
 
 
 def test_large_groups_are_looked_at_in_part():

@@ -6,8 +6,14 @@ import pytest
 from scipy.optimize import minimize
 from tests.drawn_genotypes import drifted, with_errors
 
-from homewater.assignment.mixture_shares import drawn_likelihoods, mixture_table, profile_intervals, shares
-from homewater.crosses.likelihood import class_list, class_table, log_likelihoods
+from homewater.assignment.mixture_shares import (
+    TypedReference,
+    drawn_likelihoods,
+    mixture_table,
+    profile_intervals,
+    shares,
+)
+from homewater.crosses.likelihood import KnownUnits, class_list, class_table, log_likelihoods
 from homewater.crosses.odds import counts_by_unit
 
 CLEAR = 40.0  # natural logarithms between the right unit and the others
@@ -26,8 +32,9 @@ def catch(rng, mix, n, fst, n_baseline=25, n_loci=60):
     reference = np.ascontiguousarray(with_errors(rng, rng.binomial(2, frequency[:, unit])).T)
     source = rng.choice(n_units, size=n, p=mix)
     dosages = np.ascontiguousarray(with_errors(rng, rng.binomial(2, frequency[:, source])).T)
-    table = class_table(*counts_by_unit(reference, unit, n_units), class_list(n_units), 0.005)[..., :n_units]
-    drawn = drawn_likelihoods(dosages, reference, unit, unit, n_units, 0.005, None, rng, 60)
+    known = KnownUnits(counts_by_unit(reference, unit, n_units), 0.005)
+    table = class_table(known, class_list(n_units))[..., :n_units]
+    drawn = drawn_likelihoods(dosages, TypedReference(reference, unit, unit, n_units), 0.005, None, rng, 60)
     return log_likelihoods(dosages, table), np.stack(list(drawn)), np.bincount(source, minlength=n_units) / n
 
 

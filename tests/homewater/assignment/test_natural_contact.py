@@ -6,6 +6,7 @@ import pytest
 from tests.drawn_genotypes import drifted, with_errors
 
 from homewater.assignment.natural_contact import ancestry_of_animals, clines_of, contact_table, reading_of
+from homewater.statistics.allele_counts import AlleleCounts
 
 
 def measured(seed, shares, n_each=40, n_reference=15, n_markers=2000, fst=0.1):
@@ -16,13 +17,11 @@ def measured(seed, shares, n_each=40, n_reference=15, n_markers=2000, fst=0.1):
     own = [rng.binomial(2, p[:, [u]], (n_markers, n_reference)) for u in (0, 1)]
     dosages = with_errors(rng, np.concatenate([*drawn, *own], axis=1), error=0)
     reference = np.concatenate([np.full(n_each * len(shares), -1), np.repeat([0, 1], n_reference)])
-    copies = np.stack([
-        np.stack([np.maximum(dosages[:, reference == u], 0).sum(1), 2 * (dosages[:, reference == u] >= 0).sum(1)], 1)
-        for u in (0, 1)
-    ], axis=1).astype(float)  # fmt: skip
+    alternate = np.stack([np.maximum(dosages[:, reference == u], 0).sum(1) for u in (0, 1)], axis=1)
+    counts = AlleleCounts(alternate, np.stack([2 * (dosages[:, reference == u] >= 0).sum(1) for u in (0, 1)], axis=1))
     everyone = np.ones(reference.size, dtype=bool)
-    blocks = [(copies[i : i + 700], dosages[i : i + 700]) for i in range(0, n_markers, 700)]
-    return ancestry_of_animals(blocks, reference, everyone, 0, 1), reference
+    blocks = [(counts.take(slice(i, i + 700)), dosages[i : i + 700]) for i in range(0, n_markers, 700)]
+    return ancestry_of_animals(blocks, reference, everyone), reference
 
 
 def test_shares_are_without_bias_though_references_are_small():
@@ -45,7 +44,7 @@ def test_equals_plain_sums():
     copies = np.stack([rng.integers(4, 10, (50, 2)), np.full((50, 2), 14)], axis=2).astype(float)
     reference = np.array([0, 1, -1, -1, -1, -1])
     wanted = np.array([True, True, True, False, True, True])
-    got = ancestry_of_animals([(copies, dosages)], reference, wanted, 0, 1)
+    got = ancestry_of_animals([(AlleleCounts(*np.moveaxis(copies, 2, 0)), dosages)], reference, wanted)
     for i in range(6):
         top = bottom = 0.0
         for m in range(50):

@@ -1,14 +1,15 @@
-"""What is told of each animal's mixture, and verdict classes."""
+"""Hybrid index and interclass heterozygosity of each animal, and verdict classes."""
 
 import numpy as np
 import pytest
 from tests.drawn_genotypes import even_map
 
-from homewater.assignment.origin_classes import mixture, verdict_classes, verdicts_by_pair
-from homewater.crosses.likelihood import CLASSES
+from homewater.assignment.origin_classes import hybrid_coordinates, verdict_classes, verdicts_by_pair
+from homewater.crosses.likelihood import CLASSES, KnownUnits
 from homewater.crosses.odds import counts_by_unit
 from homewater.crosses.simulated import PanelModel
 from homewater.running.seeds import generator
+from homewater.statistics.allele_counts import AlleleCounts
 
 
 @pytest.mark.parametrize(
@@ -18,12 +19,13 @@ from homewater.running.seeds import generator
 def test_triangle_of_fixed_differences(name, index, heterozygosity):
     # Anderson & Thompson (2002), ancestry pairs; the index there is the share of A
     many = np.full((100, 2), 1e6)
-    model = PanelModel(many * [0, 1], many, np.zeros(2), 0.0, even_map(100), np.empty((0, 100), bool))
+    known = KnownUnits(AlleleCounts(many * [0, 1], many), 0.0)
+    model = PanelModel(known, np.zeros(2), even_map(100), np.empty((0, 100), bool))
     animals = model.draw(name, 0, 1, 400, generator(1, "test", task=name))
     nobody, a, b = np.full(400, -1), np.zeros(400, int), np.ones(400, int)
-    found = mixture(animals, nobody, a, b, *counts_by_unit(animals, nobody, 2), 0.0)
+    found = hybrid_coordinates(animals, nobody, a, b, KnownUnits(counts_by_unit(animals, nobody, 2), 0.0))
     assert found.shape == (400, 4)
-    found = mixture(animals, nobody, a, b, many * [0, 1], many, 0.0)
+    found = hybrid_coordinates(animals, nobody, a, b, known)
     assert found[:, 0].mean() == pytest.approx(index, abs=0.02)
     assert found[:, 3].mean() == pytest.approx(heterozygosity, abs=0.03)
     # with fixed differences both are plain counts
@@ -35,11 +37,11 @@ def test_an_animal_is_taken_out_before_it_is_compared():
     rng = np.random.default_rng(6)
     dosages = rng.integers(-1, 3, (20, 12)).astype(np.int8)
     unit = np.repeat([0, 1], 10)
-    found = mixture(dosages, unit, unit, 1 - unit, *counts_by_unit(dosages, unit, 2), 0.01)
+    found = hybrid_coordinates(dosages, unit, unit, 1 - unit, KnownUnits(counts_by_unit(dosages, unit, 2), 0.01))
     for i in (0, 4, 15):
         rest = np.delete(np.arange(20), i)
-        counts = counts_by_unit(dosages[rest], unit[rest], 2)
-        alone = mixture(dosages[[i]], np.array([-1]), unit[[i]], 1 - unit[[i]], *counts, 0.01)
+        known = KnownUnits(counts_by_unit(dosages[rest], unit[rest], 2), 0.01)
+        alone = hybrid_coordinates(dosages[[i]], np.array([-1]), unit[[i]], 1 - unit[[i]], known)
         assert found[i] == pytest.approx(alone[0], abs=1e-6)
 
 

@@ -17,6 +17,8 @@ from homewater.assignment.tract_lengths import (
 )
 from homewater.crosses.frequency_prior import fit_prior, flat_prior
 from homewater.crosses.gene_drop import RecombinationMap, draw_class_from_frequencies, transmit
+from homewater.crosses.likelihood import KnownUnits
+from homewater.statistics.allele_counts import AlleleCounts
 
 ERROR = 0.002
 
@@ -50,7 +52,8 @@ def test_likelihood_equals_the_sum_over_all_paths_of_two_copies(seed):
 
 def test_an_animal_counted_in_a_unit_is_taken_out_of_it():
     """Rannala & Mountain (1997): a heterozygote left out of 10 copies of which 4 alternate, Beta(1/2, 1/2)."""
-    tables = copies_tables(np.array([[4.0, 9.0]]), np.array([[10.0, 12.0]]), 0.0, flat_prior(2))
+    counts = AlleleCounts(np.array([[4.0, 9.0]]), np.array([[10.0, 12.0]]))
+    tables = copies_tables(KnownUnits(counts, 0.0, flat_prior(2)))
     a, b, n = 3.5, 5.5, 9.0
     found = copies_chance(tables[1], np.array([1], dtype=np.int8))[0]
     p, q = a / n, 9.5 / 13
@@ -69,11 +72,11 @@ def stocks(seed, fst=0.15, n_markers=4000, n_reference=60):
     ancestral, scale = rng.uniform(0.05, 0.95, n_markers), (1 - fst) / fst
     frequency = [rng.beta(ancestral * scale, (1 - ancestral) * scale).clip(0.001, 0.999) for _ in range(2)]
     alternate = np.stack([rng.binomial(2 * n_reference, f) for f in frequency], axis=1).astype(float)
-    return rng, at, frequency, alternate, np.full((n_markers, 2), 2.0 * n_reference)
+    return rng, at, frequency, AlleleCounts(alternate, np.full((n_markers, 2), 2.0 * n_reference))
 
 
-def odds_of(dosages, at, alternate, copies):
-    tables = copies_tables(alternate, copies, ERROR, fit_prior(alternate, copies))
+def odds_of(dosages, at, counts):
+    tables = copies_tables(KnownUnits(counts, ERROR, fit_prior(counts)))
     return group_odds(dosages, np.full(dosages.shape[1], -1), tables, at.steps_in_morgans())
 
 
@@ -101,18 +104,18 @@ def read(rng, frequency, ancestry):
 
 
 def test_pure_animals_are_not_dated():
-    rng, at, frequency, alternate, copies = stocks(1)
+    rng, at, frequency, counts = stocks(1)
     for name in ("pure_a", "pure_b"):
         dosages, _ = draw_class_from_frequencies(name, *frequency, at, 40, rng)
-        assert mixing_age(*odds_of(dosages, at, alternate, copies)) is None
+        assert mixing_age(*odds_of(dosages, at, counts)) is None
 
 
 @pytest.mark.parametrize(("name", "low", "high"), [("backcross_a", 1.5, 3), ("backcross_b", 1.5, 3), ("F2", 2, 3.5),
                                                    ("second_backcross_a", 2, 4.5)])  # fmt: skip
 def test_crosses_of_two_and_three_generations(name, low, high):
-    rng, at, frequency, alternate, copies = stocks(2)
+    rng, at, frequency, counts = stocks(2)
     dosages, _ = draw_class_from_frequencies(name, *frequency, at, 12, rng)
-    age = mixing_age(*odds_of(dosages, at, alternate, copies))
+    age = mixing_age(*odds_of(dosages, at, counts))
     assert age.n_mixed >= 11
     assert low < age.generations < high
     assert age.ci_low < age.generations < age.ci_high
@@ -120,11 +123,11 @@ def test_crosses_of_two_and_three_generations(name, low, high):
 
 
 def test_hybrids_of_the_first_generation_are_counted_and_do_not_date_the_others():
-    rng, at, frequency, alternate, copies = stocks(3)
-    first = odds_of(draw_class_from_frequencies("F1", *frequency, at, 6, rng)[0], at, alternate, copies)
+    rng, at, frequency, counts = stocks(3)
+    first = odds_of(draw_class_from_frequencies("F1", *frequency, at, 6, rng)[0], at, counts)
     age = mixing_age(*first)
     assert (age.n_first_generation, age.generations, age.ci_high) == (6, 1, 1)
-    old = odds_of(descendants(rng, at, frequency, 4, 40), at, alternate, copies)
+    old = odds_of(descendants(rng, at, frequency, 4, 40), at, counts)
     both = mixing_age(*(np.concatenate(parts) for parts in zip(first, old, strict=True)))
     assert both.n_first_generation == 6
     assert both.generations == pytest.approx(mixing_age(*old).generations, rel=0.02)
@@ -136,9 +139,9 @@ def test_generations_after_one_mixture_are_found():
     held, ratio = 0, []
     for generations, share in ((3, 0.5), (8, 0.1), (12, 0.5), (40, 0.15)):
         for seed in range(3):
-            rng, at, frequency, alternate, copies = stocks(10 + seed)
+            rng, at, frequency, counts = stocks(10 + seed)
             dosages = after_one_mixture(rng, at, frequency, generations, share, 20)
-            age = mixing_age(*odds_of(dosages, at, alternate, copies))
+            age = mixing_age(*odds_of(dosages, at, counts))
             held += age.ci_low <= generations <= age.ci_high
             ratio.append(age.generations / generations)
     assert held >= 10
@@ -147,8 +150,8 @@ def test_generations_after_one_mixture_are_found():
 
 def test_little_information_is_not_taken_for_a_first_cross():
     """Few markers: animals a dozen generations after mixing half and half look like first hybrids."""
-    rng, at, frequency, alternate, copies = stocks(4, fst=0.03, n_markers=900)
-    age = mixing_age(*odds_of(after_one_mixture(rng, at, frequency, 12, 0.5, 60), at, alternate, copies))
+    rng, at, frequency, counts = stocks(4, fst=0.03, n_markers=900)
+    age = mixing_age(*odds_of(after_one_mixture(rng, at, frequency, 12, 0.5, 60), at, counts))
     assert age.ci_high > 12
 
 

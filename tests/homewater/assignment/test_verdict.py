@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from homewater.assignment.verdict import called_class, verdicts
+from homewater.assignment.verdict import VerdictRules, called_class, verdicts
 from homewater.crosses.likelihood import CLASSES, class_list
 
 TWO, THREE = class_list(2), class_list(3)
@@ -11,8 +11,8 @@ TWO, THREE = class_list(2), class_list(3)
 
 def judge(likelihood, local, n_typed=80, cutoff=5.0, excluded=False, classes=TWO, support=0.9):
     return verdicts(
-        np.array([likelihood], dtype=float), np.array([n_typed]), np.array([local]), np.full(classes.n_units, cutoff),
-        classes, 60, support, np.array([excluded]))  # fmt: skip
+        np.array([likelihood], dtype=float), np.array([n_typed]), np.array([local]), classes,
+        VerdictRules(np.full(classes.n_units, cutoff), 60, support), np.array([excluded]))  # fmt: skip
 
 
 def of_two(**given):

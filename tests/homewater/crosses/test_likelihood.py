@@ -12,6 +12,7 @@ from tests.drawn_genotypes import with_errors
 from homewater.crosses.likelihood import (
     ANCESTRY_PAIRS,
     CLASSES,
+    KnownUnits,
     class_list,
     class_table,
     left_out_table,
@@ -24,6 +25,7 @@ from homewater.crosses.likelihood import (
     unit_pairs,
     with_error,
 )
+from homewater.statistics.allele_counts import AlleleCounts
 
 # Rannala & Mountain (1997) PNAS 94:9197-9201, Dirichlet(1/2, 1/2): copies (first, second allele), P(11), P(12), P(22).
 # Fractions recomputed by exact arithmetic from the paper's formula.
@@ -39,20 +41,20 @@ PREDICTIVE = [
 @pytest.mark.parametrize(("copies", "expected"), PREDICTIVE)
 def test_predictive_equals_the_papers_formula_worked_by_hand(copies, expected):
     first, second = copies
-    table = pair_table(np.array([[second]]), np.array([[first + second]]))[0, :, 0]
+    table = pair_table(AlleleCounts(np.array([[second]]), np.array([[first + second]])))[0, :, 0]
     assert table == pytest.approx(expected, abs=1e-14)
 
 
 @given(st.integers(0, 400), st.integers(0, 400))
 def test_predictive_is_the_beta_binomial_of_two_draws(alternate, reference):
     # scipy.stats.betabinom, an independent implementation
-    table = pair_table(np.array([[alternate]]), np.array([[alternate + reference]]))[0, :, 0]
+    table = pair_table(AlleleCounts(np.array([[alternate]]), np.array([[alternate + reference]])))[0, :, 0]
     assert table == pytest.approx(betabinom(2, alternate + 0.5, reference + 0.5).pmf([0, 1, 2]), rel=1e-10)
 
 
 def test_posterior_of_two_samples_by_hand():
     # copies (18, 2) against (4, 16), equal prior; exact fractions
-    table = pair_table(np.array([[2, 16]]), np.array([[20, 20]]))[0][:, :2]
+    table = pair_table(AlleleCounts(np.array([[2, 16]]), np.array([[20, 20]])))[0][:, :2]
     assert table[1] == pytest.approx([185 / 924, 9 / 28])
     assert posterior(np.log(table[1]), np.ones(2))[0] == pytest.approx(0.383817, abs=5e-7)
     assert table[0] == pytest.approx([481 / 616, 3 / 56])
@@ -63,7 +65,7 @@ def test_plain_frequencies_are_reached_with_many_copies():
     # plain-frequency criterion, p = (.9, .8, .6), q = (.2, .3, .5), dosages (2, 1, 0): .041472 against .0042, exact
     many = 10_000_000
     frequency = np.array([[0.9, 0.2], [0.8, 0.3], [0.6, 0.5]])
-    table = pair_table(frequency * many, np.full((3, 2), many))[:, :, :2]
+    table = pair_table(AlleleCounts(frequency * many, np.full((3, 2), many)))[:, :, :2]
     found = log_likelihoods(np.array([[2, 1, 0]], dtype=np.int8), table)[0]
     assert np.exp(found) == pytest.approx([0.041472, 0.0042], rel=1e-5)
     assert (found[0] - found[1]) / np.log(10) == pytest.approx(0.994506, abs=2e-5)
@@ -87,7 +89,9 @@ def test_genotypes_of_classes_by_mendels_rules(name):
     many = 1e9
     alternate = np.array([[0.1, 0.8]]) * many  # the first allele is the reference here
     classes = class_list(2)
-    table = class_table(alternate, np.full((1, 2), many), classes, 0)[0][:, classes.of_pair(0, 1)]
+    table = class_table(KnownUnits(AlleleCounts(alternate, np.full((1, 2), many)), 0), classes)[0][
+        :, classes.of_pair(0, 1)
+    ]
     assert table[:, CLASSES.index(name)] == pytest.approx(BY_CLASS[name], abs=1e-8)
 
 
@@ -113,7 +117,7 @@ def test_tables_sum_to_one(n_units, seed, error):
     rng = np.random.default_rng(seed)
     copies = 2 * rng.integers(0, 60, (4, n_units))
     alternate = rng.integers(0, copies + 1)
-    table = class_table(alternate, copies, class_list(n_units), error)
+    table = class_table(KnownUnits(AlleleCounts(alternate, copies), error), class_list(n_units))
     assert table.sum(axis=1) == pytest.approx(np.ones((4, table.shape[2])))
     assert (table > 0).all()
 
@@ -142,22 +146,22 @@ def test_taking_an_animal_out_equals_refitting_without_it(seed):
     dosages = with_errors(rng, rng.integers(0, 3, (24, 15)), missing=0.15)
     classes, error = class_list(3), 0.01
 
-    def counts(rows):
+    def known(rows):
         alternate, copies = np.zeros((15, 3)), np.zeros((15, 3))
         for i in rows:
             for locus, g in enumerate(dosages[i]):
                 if g >= 0:
                     alternate[locus, unit[i]] += g
                     copies[locus, unit[i]] += 2
-        return alternate, copies
+        return KnownUnits(AlleleCounts(alternate, copies), error)
 
-    found = log_likelihoods_left_out(dosages, unit, *counts(range(24)), classes, error)
+    found = log_likelihoods_left_out(dosages, unit, known(range(24)), classes)
     for i in range(24):
-        table = class_table(*counts([j for j in range(24) if j != i]), classes, error)
+        table = class_table(known([j for j in range(24) if j != i]), classes)
         naive = [sum(np.log(table[k, g, c]) for k, g in enumerate(dosages[i]) if g >= 0) for c in range(table.shape[2])]
         assert found[i] == pytest.approx(naive, abs=1e-10)
-    outside = log_likelihoods_left_out(dosages, np.full(24, -1), *counts(range(24)), classes, error)
-    assert outside == pytest.approx(log_likelihoods(dosages, class_table(*counts(range(24)), classes, error)))
+    outside = log_likelihoods_left_out(dosages, np.full(24, -1), known(range(24)), classes)
+    assert outside == pytest.approx(log_likelihoods(dosages, class_table(known(range(24)), classes)))
     assert (found[np.arange(24), unit] < outside[np.arange(24), unit]).all()  # leaving it in flatters its own unit
 
 
@@ -184,5 +188,5 @@ def test_predictives_agree_at_their_common_limit():
 
 
 def test_left_out_table_of_an_absent_animal_is_finite():
-    table = left_out_table(np.zeros((1, 2)), np.zeros((1, 2)), 0, class_list(2), 0.01)
+    table = left_out_table(KnownUnits(AlleleCounts(np.zeros((1, 2)), np.zeros((1, 2))), 0.01), 0, class_list(2))
     assert np.isfinite(np.log(table)).all()

@@ -59,9 +59,9 @@ def test_priors_sum_to_one_and_favour_the_local_unit(n_units):
 
 def test_counts_and_pairs():
     dosages = np.array([[0, 2, -1], [1, -1, 2], [2, 2, 2]], dtype=np.int8)
-    alternate, copies = counts_by_unit(dosages, np.array([0, 0, -1]), 2)
-    assert alternate.tolist() == [[1, 0], [2, 0], [2, 0]]
-    assert copies.tolist() == [[4, 0], [2, 0], [2, 0]]
+    counts = counts_by_unit(dosages, np.array([0, 0, -1]), 2)
+    assert counts.alternate.tolist() == [[1, 0], [2, 0], [2, 0]]
+    assert counts.copies.tolist() == [[4, 0], [2, 0], [2, 0]]
     classes = class_list(3)
     likelihood = np.random.default_rng(0).normal(size=(4, len(classes.kind)))
     pair = pair_log_likelihoods(likelihood, np.array([0, 2, 1, -1]), np.array([1, 0, -1, 2]), classes)

@@ -6,19 +6,21 @@ import pytest
 from tests.drawn_genotypes import even_map, positions
 
 from homewater.crosses.gene_drop import map_from_positions
+from homewater.crosses.likelihood import KnownUnits
 from homewater.crosses.simulated import PanelModel, draw_frequencies, spoil, study_map
 from homewater.running.seeds import generator
+from homewater.statistics.allele_counts import AlleleCounts
 
 
 def test_frequencies_spread_by_posterior_and_drift():
     rng = generator(1, "test")
-    alternate, copies = np.array([[60.0]]), np.array([[200.0]])
+    counts = AlleleCounts(np.array([[60.0]]), np.array([[200.0]]))
     p, fst = 60.5 / 201, 0.1
-    still = draw_frequencies(alternate, copies, np.zeros(1), 40_000, rng)
+    still = draw_frequencies(counts, np.zeros(1), 40_000, rng)
     posterior = p * (1 - p) / 202  # variance of Beta(60.5, 140.5)
     assert still.mean() == pytest.approx(p, abs=0.001)
     assert still.var() == pytest.approx(posterior, rel=0.05)
-    moved = draw_frequencies(alternate, copies, np.full(1, fst), 40_000, rng)
+    moved = draw_frequencies(counts, np.full(1, fst), 40_000, rng)
     assert moved.mean() == pytest.approx(p, abs=0.003)
     assert moved.var() == pytest.approx(
         posterior + fst * (p * (1 - p) - posterior), rel=0.05
@@ -43,7 +45,8 @@ def test_calls_go_wrong_and_missing_as_stated():
 )
 def test_classes_carry_their_share_of_unit_b(name, share):
     many = np.full((60, 2), 1e7)
-    model = PanelModel(many * [0, 1], many, np.zeros(2), 0.0, even_map(60), np.empty((0, 60), bool))
+    known = KnownUnits(AlleleCounts(many * [0, 1], many), 0.0)
+    model = PanelModel(known, np.zeros(2), even_map(60), np.empty((0, 60), bool))
     animals = model.draw(name, 0, 1, 3000, generator(3, "test", task=name))
     assert animals.shape == (3000, 60)
     assert animals.mean() / 2 == pytest.approx(share, abs=0.01)
@@ -53,7 +56,8 @@ def test_classes_carry_their_share_of_unit_b(name, share):
 
 def test_neighbours_on_the_map_share_ancestry():
     many = np.full((60, 2), 1e7)
-    model = PanelModel(many * [0, 1], many, np.zeros(2), 0.0, even_map(60, centimorgans=10), np.empty((0, 60), bool))
+    known = KnownUnits(AlleleCounts(many * [0, 1], many), 0.0)
+    model = PanelModel(known, np.zeros(2), even_map(60, centimorgans=10), np.empty((0, 60), bool))
     animals = model.draw("backcross_a", 0, 1, 2000, generator(4, "test"))
     near = np.corrcoef(animals[:, 0], animals[:, 1])[0, 1]
     far = np.corrcoef(animals[:, 0], animals[:, 30])[0, 1]

@@ -1,29 +1,18 @@
-"""Choice of markers: against a naive greedy choice, spacing, balance over pairs of units, drift against a library."""
+"""Choice of markers: against a naive greedy choice, spacing, balance over pairs of units."""
 
 from itertools import combinations
 
-import allel
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.drawn_genotypes import Arrays, drifted, positions, with_errors
+from tests.drawn_genotypes import Arrays, positions, with_errors
 
 from homewater.crosses.frequency_prior import fit_prior
 from homewater.crosses.likelihood import pair_table
-from homewater.panel.candidates import (
-    AHEAD,
-    candidates,
-    copies_of,
-    drift_by_unit,
-    drift_within,
-    falling,
-    for_prior,
-    frequencies,
-    random_markers,
-    rank_markers,
-)
+from homewater.panel.candidates import AHEAD, candidates, falling, for_prior, random_markers, rank_markers
+from homewater.statistics.allele_counts import AlleleCounts
 
 
 def differences(frequency):
@@ -81,15 +70,15 @@ def test_prior_with_rare_alleles_put_back_foretells_better():
     counts, dosages = np.zeros((6000, 2, 4), dtype=int), rng.binomial(2, p[:, :, None], (6000, 2, 100))
     for g in range(3):
         counts[:, :, g] = (dosages == g).sum(axis=2)
-    frequency = frequencies(counts.sum(axis=1, keepdims=True))[:, 0]
+    frequency = AlleleCounts.of_genotypes(counts.sum(axis=1)).frequency
     minor = np.minimum(frequency, 1 - frequency)
-    differ = np.where(minor >= 0.1, np.abs(np.subtract(*frequencies(counts).T)), 0)
+    differ = np.where(minor >= 0.1, np.abs(np.subtract(*AlleleCounts.of_genotypes(counts).frequency.T)), 0)
     chosen = np.argsort(-differ)[:300]
     fresh = [rng.binomial(1, p[chosen][:, pair], (500, 300, 2)).sum(axis=2) for pair in ([0, 0], [1, 1], [0, 1])]
 
     def told(least):
-        prior = fit_prior(*copies_of(counts[minor >= least]), most_markers=6000)
-        table = np.log(pair_table(*copies_of(counts[chosen]), prior))
+        prior = fit_prior(AlleleCounts.of_genotypes(counts[minor >= least]), most_markers=6000)
+        table = np.log(pair_table(AlleleCounts.of_genotypes(counts[chosen]), prior))
         return np.mean([table[np.arange(300), d, pair].sum() for pair, of in enumerate(fresh) for d in of])
 
     assert told(0.01) > told(0.1)
@@ -140,37 +129,13 @@ def test_counts_frequencies_and_call_rates_equal_plain_counting():
     dosages[7] = -1
     unit = rng.integers(-1, 2, 30)
     counts = Arrays(dosages).genotype_counts(unit, 2)
-    alternate, copies = copies_of(counts)
+    alleles = AlleleCounts.of_genotypes(counts)
     for u in range(2):
         here = dosages[:, unit == u]
-        assert alternate[:, u].tolist() == [sum(g for g in row if g > 0) for row in here.tolist()]
-        assert copies[:, u].tolist() == [2 * sum(g >= 0 for g in row) for row in here.tolist()]
+        assert alleles.alternate[:, u].tolist() == [sum(g for g in row if g > 0) for row in here.tolist()]
+        assert alleles.copies[:, u].tolist() == [2 * sum(g >= 0 for g in row) for row in here.tolist()]
         share = (here >= 0).mean(axis=1)
         assert (candidates(counts, np.ones(50, bool), 0.8) <= (share >= 0.8)).all()
     assert not candidates(counts, np.ones(50, bool), 0.0)[7]
-    assert np.isnan(frequencies(counts)[7]).all()
+    assert np.isnan(alleles.frequency[7]).all()
     assert candidates(counts, np.zeros(50, bool), 0.0).sum() == 0
-
-
-def test_drift_equals_the_ratio_of_averages_of_scikit_allel():
-    # scikit-allel's hudson_fst (Bhatia et al. 2013), summed over pairs of sites
-    rng = np.random.default_rng(4)
-    frequency = drifted(rng, 300, 0.05, 3)
-    dosages = with_errors(rng, rng.binomial(2, frequency[:, np.repeat([0, 1, 2], 25)]), error=0)
-    site = np.repeat([0, 1, 2], 25)
-    counts = Arrays(dosages).genotype_counts(site, 3)
-    alternate, copies = copies_of(counts)
-    top = bottom = 0.0
-    for a, b in ((0, 1), (0, 2), (1, 2)):
-        pair = [np.stack([copies[:, s] - alternate[:, s], alternate[:, s]], axis=1).astype(int) for s in (a, b)]
-        n, d = allel.hudson_fst(*pair)
-        top, bottom = top + n.sum(), bottom + d.sum()
-    assert drift_within(alternate, copies) == pytest.approx(top / bottom, rel=1e-12)
-    found = drift_by_unit(dosages.T, site, np.array([0] * 50 + [1] * 25), 2)
-    assert found[0] == pytest.approx(drift_within(alternate[:, :2], copies[:, :2]))
-    assert found[1] == found[0]  # one site alone says nothing of its unit: the other's value
-
-
-def test_drift_without_any_pair_of_sites_is_zero():
-    dosages = np.ones((4, 3), dtype=np.int8)
-    assert drift_by_unit(dosages, np.zeros(4, int), np.zeros(4, int), 1).tolist() == [0.0]

@@ -1,50 +1,14 @@
-"""Who defines frequencies, families, and the panel with foreign animals left out."""
+"""The panel with foreign animals left out, and what is written of its reference animals."""
 
 import numpy as np
 import pandas as pd
 import pytest
-from tests.drawn_genotypes import Arrays, drifted, with_errors
+from tests.drawn_genotypes import Arrays, all_eligible, drifted, with_errors
 
-from homewater.panel.choice import choose, panel_rows, panel_table
-from homewater.panel.reference_animals import (
-    frequency_sites,
-    kin_groups,
-    reference_arrays,
-    reference_table,
-    reference_units,
-)
-
-
-def test_sites_that_give_frequencies():
-    units = pd.DataFrame(
-        {
-            "locationID": ["A", "B", "C", "D", "E"],
-            "unit": ["unit_1", "unit_1", "unit_2", "unit_2", ""],
-            "contact_zone": pd.array([False, True, False, False, False], dtype="boolean"),
-            "basis": ["own_animals", "own_animals", "own_animals", "nearest_by_water", "none"],
-        }
-    )
-    assert frequency_sites(units, 2) == ({"A": 0, "C": 1}, [])
-    units.loc[2, "contact_zone"] = True  # nothing else is left for unit_2
-    assert frequency_sites(units, 2) == ({"A": 0, "C": 1}, [1])
-    samples = pd.DataFrame(
-        {
-            "locationID": ["A", "A", "A", "A", "D", "C"],
-            "status": ["kept", "removed", "kept", "kept", "kept", "kept"],
-            "role": ["baseline", "baseline", "query", "baseline", "baseline", "baseline"],
-            "defines": pd.array([True, True, True, False, True, True], dtype="boolean"),
-        }
-    )
-    assert reference_units(samples, {"A": 0, "C": 1}).tolist() == [0, -1, -1, -1, -1, 1]
-
-
-def test_families_are_linked_however_long_the_chain():
-    samples = pd.DataFrame(
-        {"materialSampleID": ["a", "b/ä", "c", "d", "e"], "related_to": ["b/ä", "c", "", "nobody known", None]}
-    )
-    family = kin_groups(samples)
-    assert family[0] == family[1] == family[2]
-    assert len({family[0], family[3], family[4]}) == 3
+from homewater.crosses.opened_panel import ReferenceAnimals, panel_rows
+from homewater.panel.choice import choose, panel_table
+from homewater.panel.reference_animals import reference_table
+from homewater.panel.settings import PanelRules
 
 
 @pytest.mark.parametrize("seed", [0, 1])
@@ -56,8 +20,7 @@ def test_foreign_animals_leave_the_frequencies(seed):
     dosages[3] = -1
     unit = np.repeat([0, 1, 0, -1], [60, 60, 6, 2])  # six movers pass as baseline of unit 0, two are no baseline
     store = Arrays(dosages)
-    kept = np.ones(1500, dtype=bool)
-    choice = choose(store, unit, 2, kept, 40, 0.9, 50_000, 0.005, 0.001, kept)
+    choice = choose(store, unit, 2, all_eligible(store), PanelRules(0.9, 50_000, 0.005), 40, 0.001)
     ranking, foreign, found, prior = choice.ranking, choice.foreign, choice.frequency, choice.prior
     assert foreign[120:126].all()
     assert foreign[:120].sum() <= 1
@@ -75,26 +38,28 @@ def test_foreign_animals_leave_the_frequencies(seed):
     samples = pd.DataFrame({"materialSampleID": store.sample_ids, "locationID": "x"})
     listed = reference_table(samples, unit, foreign)
     assert (listed["reason"] == "recent_foreign_ancestry").sum() == foreign.sum()
-    back, used = reference_arrays(store.sample_ids, listed)
-    assert back.tolist() == unit.tolist()
-    assert (used == ((unit >= 0) & ~foreign)).all()
+    back = ReferenceAnimals.along(store.sample_ids, listed)
+    assert back.unit.tolist() == unit.tolist()
+    assert (back.used == ((unit >= 0) & ~foreign)).all()
+    assert back.counted_in.tolist() == np.where(foreign, -1, unit).tolist()
 
 
 def test_query_animals_change_nothing():
     rng = np.random.default_rng(5)
     dosages = with_errors(rng, rng.binomial(2, drifted(rng, 500, 0.1)[:, np.repeat([0, 1], 30)]))
     unit = np.repeat([0, 1], 30)
-    kept = np.ones(500, dtype=bool)
-    alone = choose(Arrays(dosages), unit, 2, kept, 20, 0.9, 0, 0.005, 0.001, kept)
+    store, rules = Arrays(dosages), PanelRules(0.9, 0, 0.005)
+    alone = choose(store, unit, 2, all_eligible(store), rules, 20, 0.001)
     more = np.concatenate([dosages, rng.integers(-1, 3, (500, 40)).astype(np.int8)], axis=1)
-    beside = choose(Arrays(more), np.concatenate([unit, np.full(40, -1)]), 2, kept, 20, 0.9, 0, 0.005, 0.001, kept)
+    more_units = np.concatenate([unit, np.full(40, -1)])
+    beside = choose(Arrays(more), more_units, 2, all_eligible(store), rules, 20, 0.001)
     assert alone.ranking.tolist() == beside.ranking.tolist()
     assert np.array_equal(alone.prior.weight, beside.prior.weight)
 
 
 def test_no_candidate_gives_an_empty_ranking():
     dosages = np.full((20, 8), -1, dtype=np.int8)
-    kept = np.ones(20, bool)
-    found = choose(Arrays(dosages), np.repeat([0, 1], 4), 2, kept, 10, 0.9, 0, 0.005, 0.001, kept)
+    store, rules = Arrays(dosages), PanelRules(0.9, 0, 0.005)
+    found = choose(store, np.repeat([0, 1], 4), 2, all_eligible(store), rules, 10, 0.001)
     assert len(found.ranking) == 0
     assert len(panel_table(found, Arrays(dosages).markers, 10)) == 0

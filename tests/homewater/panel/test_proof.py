@@ -1,19 +1,20 @@
-"""Nested cross-validation: dealing, no optimism on labels that mean nothing, the recount by subtraction, crosses."""
-
-from functools import partial
+"""Nested cross-validation: no optimism on labels that mean nothing, real differences found, nothing seen of a fold."""
 
 import numpy as np
 import pytest
-from tests.drawn_genotypes import Arrays, drifted, even_map, with_errors
+from tests.drawn_genotypes import Arrays, all_eligible, drifted, even_map, with_errors
 from tests.homewater.panel.test_candidates import differences
 
-from homewater.panel.candidates import candidates, frequencies, rank_markers
-from homewater.panel.folds import DealtAnimals, Settings, deal_folds
+from homewater.crosses.flag_rates import FlagRates
+from homewater.panel.candidates import rank_markers
+from homewater.panel.folds import DealtAnimals, deal_folds
 from homewater.panel.proof import nested_validation, resubstitution_calls, size_curve
-from homewater.panel.size import haplotypes
-from homewater.running.seeds import generator
+from homewater.panel.settings import PanelRules, PanelSettings
+from homewater.running.seeds import draws
+from homewater.statistics.allele_counts import AlleleCounts
 
-LIMITS = Settings((12, 40), 40, 0.9, 0, 0.005, 0.001, 0.001)
+LEVEL = 0.001
+LIMITS = PanelSettings((12, 40), 40, PanelRules(0.9, 0, 0.005), FlagRates(LEVEL, 0.0, 0))
 
 
 def study(seed, fst, n=60, n_markers=1500):
@@ -23,35 +24,19 @@ def study(seed, fst, n=60, n_markers=1500):
     return Arrays(dosages), unit, np.repeat(np.arange(4), n // 2)
 
 
+def dealt(store, unit, site, fold):
+    """The animals dealt, every marker eligible."""
+    return DealtAnimals(store, unit, site, fold, 2, all_eligible(store), even_map(store.n_markers), LIMITS, LEVEL)
+
+
 def validate(store, unit, site, seed, folds=5):
-    draw = partial(generator, seed, "panel_validation", "topshell")
+    draw = draws(seed, "panel_validation", "topshell")
     fold = deal_folds(np.where(unit >= 0, site, -1), np.arange(len(unit)), folds, draw("folds"))
-    kept = np.ones(store.n_markers, dtype=bool)
-    return nested_validation(
-        DealtAnimals(store, unit, site, fold, 2, kept, kept, even_map(store.n_markers), LIMITS), draw
-    )
-
-
-def test_parts_spread_sites_and_keep_families_whole():
-    rng = np.random.default_rng(0)
-    site = np.repeat([0, 1, 2, -1], [23, 10, 1, 5])
-    kin = np.arange(39)
-    kin[[2, 5, 9]] = 2
-    kin[[11, 25]] = 11  # a family over two sites
-    fold = deal_folds(site, kin, 5, rng)
-    assert (fold[34:] == -1).all()
-    assert (fold[:34] >= 0).all()
-    assert len(set(fold[[2, 5, 9]].tolist())) == 1
-    assert fold[11] == fold[25]
-    for s in (0, 1):
-        sizes = np.bincount(fold[site == s], minlength=5)
-        assert sizes.max() - sizes.min() <= 3
-    plain = deal_folds(np.repeat([0, 1], 20), np.arange(40), 5, rng)
-    assert [np.bincount(plain[:20]).tolist(), np.bincount(plain[20:]).tolist()] == [[4] * 5, [4] * 5]
+    return nested_validation(dealt(store, unit, site, fold), draw)
 
 
 def test_no_optimism_where_labels_mean_nothing():
-    """Two units drawn from one stock: a panel chosen inside each part does no better than a coin."""
+    """Two units drawn from one stock: a panel chosen inside each fold does no better than a coin."""
     nested, optimistic, flagged = [], [], []
     for seed in range(3):
         store, unit, site = study(seed, 0.0)
@@ -60,7 +45,11 @@ def test_no_optimism_where_labels_mean_nothing():
         flagged.append(tally.flagged[1] / tally.tested[1])
         counts = store.genotype_counts(unit, 2)
         best = rank_markers(
-            differences(frequencies(counts)), np.ones(1500, bool), *store.markers[["chrom", "pos"]].to_numpy().T, 40, 0
+            differences(AlleleCounts.of_genotypes(counts).frequency),
+            np.ones(1500, bool),
+            *store.markers[["chrom", "pos"]].to_numpy().T,
+            40,
+            0,
         )
         dosages = np.ascontiguousarray(store.select(best).T)
         optimistic.append((resubstitution_calls(dosages, unit, 2, [12, 40], 0.005)[:, 1] == unit).mean())
@@ -85,56 +74,26 @@ def test_real_differences_are_found_in_animals_never_seen():
     assert again.found["backcross_a"].tolist() == tally.found["backcross_a"].tolist()
 
 
-def test_choice_by_subtracting_a_part_equals_recounting_without_it():
-    store, unit, _ = study(2, 0.05)
-    fold = np.arange(120) % 5
-    by_fold = store.genotype_counts(fold * 2 + unit, 10).reshape(-1, 5, 2, 4)
-    total = by_fold.sum(axis=1)
-    for part in range(5):
-        recounted = store.genotype_counts(np.where(fold == part, -1, unit), 2)
-        assert np.array_equal(total - by_fold[:, part], recounted)
-        chrom, pos = store.markers["chrom"].to_numpy(), store.markers["pos"].to_numpy()
-        for counts in (total - by_fold[:, part], recounted):
-            usable = candidates(counts, np.ones(1500, bool), 0.95)
-            chosen = rank_markers(differences(frequencies(counts)), usable, chrom, pos, 30, 100_000)
-            first = chosen if counts is not recounted else first  # noqa: F821
-        assert chosen.tolist() == first.tolist()
-
-
 def test_held_out_animals_take_no_part_in_the_choice():
-    """A marker that only the held-out part could recommend is never chosen when that part is tested."""
+    """A marker that only the held-out fold could recommend is never chosen when that fold is tested."""
     store, unit, site = study(3, 0.0)
     fold = np.arange(120) % 5
-    for part in range(5):
-        store.dosages[part] = np.where(
-            fold == part, np.where(unit == 0, 0, 2), 1
-        )  # tells units apart in that part alone
+    for held in range(5):
+        store.dosages[held] = np.where(
+            fold == held, np.where(unit == 0, 0, 2), 1
+        )  # tells units apart in that fold alone
     seen = []
     original = store.select
     store.select = lambda markers, mask=None: (seen.append(np.asarray(markers).tolist()), original(markers, mask))[1]
-    draw = partial(generator, 1, "panel_validation", "topshell")
-    kept = np.ones(1500, bool)
-    nested_validation(DealtAnimals(store, unit, site, fold, 2, kept, kept, even_map(1500), LIMITS), draw)
+    nested_validation(dealt(store, unit, site, fold), draws(1, "panel_validation", "topshell"))
     chosen = [m for m in seen if len(m) == 40]
-    rankings = chosen[1::13]  # each part asks for its first ranking, its final one and eleven random ones
+    rankings = chosen[1::13]  # each fold asks for its first ranking, its final one and eleven random ones
     assert len(rankings) == 5
-    for part, ranking in enumerate(rankings):
-        assert part not in ranking
+    for held, ranking in enumerate(rankings):
+        assert held not in ranking
 
 
-def test_founders_carry_the_alleles_of_their_animal():
-    rng = np.random.default_rng(4)
-    dosages = rng.integers(0, 3, (6, 30)).astype(np.int8)
-    founders = haplotypes(dosages, rng)
-    assert (founders[:, :6] + founders[:, 6:] == dosages.T).all()
-    dosages[2, 4] = -1
-    dosages[:, 7] = -1
-    founders = haplotypes(dosages, rng)
-    assert set(np.unique(founders)) <= {0, 1}
-    assert (founders[7] == 0).all()
-
-
-def test_parts_that_leave_a_unit_empty_are_skipped():
+def test_folds_that_leave_a_unit_empty_are_skipped():
     store, unit, site = study(5, 0.1, n=10)
     unit = np.where(np.arange(20) == 0, 0, np.where(np.arange(20) < 10, -1, 1))  # one animal in unit 0
     tally = validate(store, unit, site, 5, folds=3)

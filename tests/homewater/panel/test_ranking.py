@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 from tests.drawn_genotypes import Arrays, drifted, with_errors
 
 from homewater.crosses.frequency_prior import flat_prior
-from homewater.crosses.likelihood import class_list, class_table, log_likelihoods
-from homewater.panel.candidates import copies_of
+from homewater.crosses.likelihood import KnownUnits, class_list, class_table, log_likelihoods
 from homewater.panel.ranking import POOL, backcross_information, most_different
+from homewater.statistics.allele_counts import AlleleCounts
 
 
 def counts_of(frequency, n):
@@ -43,7 +43,7 @@ def test_is_the_mean_ratio_of_drawn_backcrosses():
     dosages = with_errors(rng, rng.binomial(2, drifted(rng, 30, 0.2)[:, np.repeat([0, 1], 40)]), missing=0)
     counts = Arrays(dosages).genotype_counts(np.repeat([0, 1], 40), 2)
     classes = class_list(2)
-    table = class_table(*copies_of(counts), classes, 0.005, flat_prior(2))
+    table = class_table(KnownUnits(AlleleCounts.of_genotypes(counts), 0.005, flat_prior(2)), classes)
     told = 0.0
     for unit, name in ((0, 4), (1, 5)):
         column = classes.of_pair(0, 1)[name]
