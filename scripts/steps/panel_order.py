@@ -4,15 +4,12 @@ Named inputs: genotypes, panel, panel_summary, reference (none or one). Outputs:
 flank_bases, min_clear_bases, reference_name (the file as the user wrote it, empty without one).
 """
 
-import json
-from pathlib import Path
-
 from homewater.genotypes.store import open_genotypes
 from homewater.inputs.reference import read_windows
-from homewater.panel.order import flank_windows, flanks_fasta, panel_vcf
+from homewater.panel.order import ReferenceBases, laboratory_order, windows_wanted
 from homewater.running.step import run_step
 from homewater.running.writer import write_json, write_text
-from homewater.tables.schema_tables import read_table
+from homewater.tables.schema_tables import read_json, read_table
 
 
 def main(
@@ -27,22 +24,16 @@ def main(
     min_clear_bases: int,
     reference_name: str,
 ) -> None:
-    """Read, compute, write; arguments carry the names that the rule gives them."""
+    """Write the panel as a laboratory orders it: its markers, with a reference also the bases around them."""
     store, chosen = open_genotypes(genotypes), read_table(panel, "panel")
-    contigs = [str(name) for name in store.contig_ids]
-    told = json.loads(Path(panel_summary).read_text(encoding="utf-8"))
-    lengths, text, clear, why = {}, "", 0, "no_reference" if len(chosen) else "no_panel"
+    bases = None
     if reference and len(chosen):
-        windows = dict.fromkeys(contigs, ()) | flank_windows(chosen, flank_bases)
-        lengths, sequences = read_windows(reference[0], reference_name, windows)
-        text, clear = flanks_fasta(chosen, store.loci, lengths, sequences, flank_bases, reference_name)
-        why = ""
-    print(f"flanks of {len(chosen) if not why else 0} markers" + (f": none written, {why}" if why else ""))
-    write_text(panel_vcf(chosen, contigs, lengths), vcf)
-    write_text(text, flanks)
-    counts = {name: told.get(name, 0) for name in ("n_wanted", "n_markers", "n_reserve", "n_near_others")}
-    told = {"flanks": len(chosen) if not why else 0, "why_no_flanks": why, "n_without_other_variant": clear}
-    write_json(counts | told | {"flank_bases": flank_bases, "min_clear_bases": min_clear_bases}, summary)
+        windows = windows_wanted(chosen, store, flank_bases)
+        bases = ReferenceBases(reference_name, *read_windows(reference[0], reference_name, windows))
+    order = laboratory_order(chosen, store, bases, read_json(panel_summary), flank_bases, min_clear_bases)
+    write_text(order.vcf, vcf)
+    write_text(order.flanks, flanks)
+    write_json(order.summary, summary)
 
 
 if __name__ == "__main__":

@@ -7,10 +7,12 @@ VCF: version 4.3 of its specification (samtools/hts-specs).
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from homewater.genotypes.store import Genotypes
 from homewater.running.errors import InputError, Problem
 
 #: The bases that each letter of a sequence can stand for.
@@ -150,3 +152,76 @@ def flanks_fasta(
 def _once(problems: list[Problem], problem: Problem) -> None:
     if problem not in problems:
         problems.append(problem)
+
+
+@dataclass(frozen=True)
+class ReferenceBases:
+    """Bases of a reference genome around the markers of a panel.
+
+    Attributes:
+        name: the reference file as the user wrote it.
+        lengths: {chromosome: length in bp}.
+        sequences: {chromosome: [bases]}, windows as `flank_windows` gives them.
+    """
+
+    name: str
+    lengths: Mapping[str, int]
+    sequences: Mapping[str, Sequence[str]]
+
+
+@dataclass(frozen=True)
+class LaboratoryOrder:
+    """What a laboratory needs to make the panel.
+
+    Attributes:
+        vcf: the markers as VCF.
+        flanks: the markers with the bases around them as FASTA; empty without a reference.
+        summary: how many markers, and why there are no flanks.
+    """
+
+    vcf: str
+    flanks: str
+    summary: dict
+
+
+def windows_wanted(panel: pd.DataFrame, store: Genotypes, flank_bases: int) -> dict[str, Sequence[tuple[int, int]]]:
+    """Return {chromosome: [(first, last)]} to be read of a reference: every chromosome, since the VCF tells its length.
+
+    Args:
+        panel: table panel.
+        store: the genotypes, which name the chromosomes.
+        flank_bases: bases on either side of a marker.
+    """
+    return dict.fromkeys(map(str, store.contig_ids), ()) | flank_windows(panel, flank_bases)
+
+
+def laboratory_order(
+    panel: pd.DataFrame,
+    store: Genotypes,
+    reference: ReferenceBases | None,
+    panel_summary: dict,
+    flank_bases: int,
+    min_clear_bases: int,
+) -> LaboratoryOrder:
+    """Return the panel as a laboratory orders it.
+
+    Args:
+        panel: table panel.
+        store: the genotypes, which know all markers.
+        reference: bases around the markers; None without a reference, and then there are no flanks.
+        panel_summary: how many markers were wanted and chosen.
+        flank_bases: bases on either side of a marker.
+        min_clear_bases: bases on either side of a marker that hold no other known marker, for the summary.
+    """
+    why = "no_panel" if panel.empty else "no_reference" if reference is None else ""
+    text, n_clear, lengths = "", 0, {}
+    if not why:
+        lengths = reference.lengths
+        text, n_clear = flanks_fasta(panel, store.loci, lengths, reference.sequences, flank_bases, reference.name)
+    n_flanks = 0 if why else len(panel)
+    print(f"flanks of {n_flanks} markers" + (f": none written, {why}" if why else ""))
+    names = ("n_wanted", "n_markers", "n_reserve", "n_near_others")
+    summary = {name: panel_summary.get(name, 0) for name in names}
+    summary |= {"flanks": n_flanks, "why_no_flanks": why, "n_without_other_variant": n_clear}
+    summary |= {"flank_bases": flank_bases, "min_clear_bases": min_clear_bases}
+    return LaboratoryOrder(panel_vcf(panel, list(map(str, store.contig_ids)), lengths), text, summary)
