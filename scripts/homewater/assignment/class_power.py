@@ -1,4 +1,4 @@
-"""What the panel can tell apart: cut-offs from simulated locals, and how simulated crosses are called."""
+"""What the panel can tell apart: the cut-off of each unit, and how simulated crosses of every class are called."""
 
 from __future__ import annotations
 

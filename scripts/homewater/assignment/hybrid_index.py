@@ -1,6 +1,7 @@
-"""How much of an animal's ancestry is foreign, and how much of its genome holds a copy of either unit.
+"""Two figures that tell generations of mixing apart, for each animal and a pair of units.
 
-The two coordinates by which generations of mixing are told: hybrid index and interclass heterozygosity.
+The hybrid index is the share of its ancestry that comes from the second unit. Interclass heterozygosity is the share of
+its genome that holds one copy of either unit.
 """
 
 from __future__ import annotations

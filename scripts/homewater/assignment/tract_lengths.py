@@ -1,10 +1,13 @@
 """How long ago stocks mixed, by the lengths of the stretches of chromosome that come from either (ancestry tracts).
 
-Each generation cuts what came from the other stock shorter: in the T-th generation a chromosome copy has been put
-together anew T - 1 times a Morgan, in a first-generation hybrid not at all. Tracts are not called: a hidden Markov
-model of the number of copies from the other unit sums over all of them. Either copy draws its ancestry anew along the
-map, from the other unit with the animal's share of it; the rate is common to a group. Where all parents are of one
-class this is a generation off at most (a cross of two first-generation hybrids reads as 3, not 2).
+Crossing-over cuts these stretches shorter in each generation. A first-generation hybrid has whole chromosomes of either
+stock; T generations after the mixture a chromosome has been put together anew T - 1 times a Morgan.
+
+Model: no stretch is marked off. A hidden Markov model follows, from marker to marker, how many of an animal's two
+copies come from the other unit, and sums over all ways in which stretches could lie. Each copy draws its ancestry anew
+at a rate a Morgan that is common to the group, and takes the other unit with the animal's own share of it. Where all
+parents are of one class the date is a generation off at most (a cross of two first-generation hybrids reads as 3, not
+2).
 
 Sources: lengths after a single mixture, Pool & Nielsen (2009) Genetics 181:711-719 and Gravel (2012) Genetics
 191:607-619 (both from memory); forward algorithm, Rabiner (1989) Proc IEEE 77:257-286.
@@ -181,21 +184,21 @@ def mixing_age(first: np.ndarray, aged: np.ndarray) -> MixingAge | None:
         The age, or None where no animal is clearly mixed.
     """
     best_aged = aged.max(axis=(1, 2))
-    told = tuple(int((odds >= MIN_LOG_ODDS).sum()) for odds in (np.maximum(first, best_aged), first - best_aged))
-    if not told[0]:
+    n_clear = tuple(int((odds >= MIN_LOG_ODDS).sum()) for odds in (np.maximum(first, best_aged), first - best_aged))
+    if not n_clear[0]:
         return None
     alone = _fitted(np.stack([np.zeros_like(first), first], axis=-1)[:, None])[0]
     nobody = np.broadcast_to(0.0, (*aged.shape[:2], 1))
     hybrids = np.broadcast_to(first[:, None, None], nobody.shape)
     everyone = _fitted(np.concatenate([nobody, hybrids, aged], axis=-1))
     if everyone.max() - alone >= MIN_LOG_ODDS:
-        return MixingAge(*told, *_profiled(everyone, everyone.max() - LIKELIHOOD_DROP))
+        return MixingAge(*n_clear, *_profiled(everyone, everyone.max() - LIKELIHOOD_DROP))
     without = _fitted(np.concatenate([nobody, aged], axis=-1))
     if alone - without.max() >= MIN_LOG_ODDS:
-        return MixingAge(*told, 1.0, 1.0, 1.0)
+        return MixingAge(*n_clear, 1.0, 1.0, 1.0)
     # first hybrids or an older mixture: a different model and not a point of the scale, so that odds decide
     age, _, high = _profiled(without, max(alone, without.max()) - MIN_LOG_ODDS)
-    return MixingAge(*told, 1.0 if alone > without.max() else age, 1.0, high)
+    return MixingAge(*n_clear, 1.0 if alone > without.max() else age, 1.0, high)
 
 
 def _fitted(odds: np.ndarray) -> np.ndarray:

@@ -1,11 +1,14 @@
 """Does any sampled class fit an animal at all? The test for an origin that was never sampled.
 
-Each class is tested against the alternative that both copies come from one more unit of the same ancestry, of which
-nothing is known but what the fitted prior says: the ancestral frequency as the sampled units show it, and as much drift
-as theirs. The statistic is the log ratio against the class that fits best. It is at most the ratio against any other
-class, whose mean and variance under that class are known: so each class bounds the chance of so large a statistic, and
-the largest bound is the p value. Markers are not chosen to tell units apart; on a diagnostic panel alone an unsampled
-stock looks like a mixture.
+The alternative is a stranger: both copies come from one more unit, of which only the fitted prior tells anything. Its
+ancestral frequency is as the sampled units show it, and it drifted as much as they did.
+
+The statistic is the log ratio of the stranger against the class that fits best. It is at most the ratio against any
+other class, and the mean and variance of that ratio in animals of the class are known. So each class gives a bound on
+the chance of so large a statistic, and the largest of these bounds is the p value.
+
+The markers are not those of the panel: at markers chosen to tell two units apart, an unsampled stock looks like a
+mixture of them.
 """
 
 from __future__ import annotations

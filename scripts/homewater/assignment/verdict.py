@@ -1,4 +1,4 @@
-"""The verdict on an animal: what is decided in which order. A base module: real and simulated animals share it."""
+"""The verdict on an animal: what is decided in which order, for real and for simulated animals alike."""
 
 from __future__ import annotations
 

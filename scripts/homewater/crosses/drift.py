@@ -1,4 +1,4 @@
-"""How much the sites of a unit differ among themselves: F_ST within units, by the animals that define them."""
+"""How much the sites of one unit differ among themselves (F_ST within the unit), by the animals that define it."""
 
 from __future__ import annotations
 

@@ -1,12 +1,11 @@
-"""What is known of allele frequencies before a marker is looked at: a prior fitted on markers drawn blindly.
+"""What is known of allele frequencies before a marker is looked at: a prior, fitted on markers that nobody chose.
 
-They are the candidates for the panel and those that a filter of rare alleles took (`marker_choice.for_prior`). Whether
-a marker passes that filter is told by its counts, so a prior of all markers stays right for those that pass, while one
-fitted on those alone is too narrow for them.
+Why a prior is needed: a panel takes the markers at which the samples differ most. Part of that difference is chance, so
+at these markers the samples differ more than the units do. The prior knows how much units differ at markers that were
+not chosen. With it, the frequencies at chosen markers are pulled together by as much as they are overstated.
 
-A panel takes the markers whose samples differ most, and those samples differ more than the units do. The prior knows
-how much units differ at a marker drawn blindly, and given it the choice carries no further information: frequencies are
-pulled together by as much as they are overstated.
+Which markers it is fitted on: the candidates for the panel, and those that a filter of rare alleles took out
+(`panel.candidates.for_prior`). Without the latter it would be too narrow.
 
 Model: at each marker an ancestral frequency x from a free distribution on a grid; in each unit, given x, frequencies
 spread as Beta(c x, c (1 - x)) with c = (1 - F) / F and F the unit's drift (Balding & Nichols 1995, Genetica 96:3-12).

@@ -1,10 +1,10 @@
-"""Probabilities of genotypes given where an animal's ancestors lived: the base of panel, verdicts and rates.
+"""How probable a genotype is, given the units that an animal's ancestors came from: the base of panel and verdicts.
 
-Frequencies are never plugged in: they are integrated over their posterior. Two ancestry copies from one unit follow the
-beta-binomial predictive of Rannala & Mountain (1997, PNAS 94:9197-9201); copies from two units are independent draws.
-Their prior is Dirichlet(1/2, 1/2), or one fitted on markers drawn blindly (`frequency_prior`), over whose
-ancestral frequencies both are averaged.
-Classes of mixed animals are mixtures of ancestry pairs (Anderson & Thompson 2002, Genetics 160:1217-1229).
+The true frequencies of a unit are not known. Each probability is therefore an average over all frequencies that agree
+with the alleles counted. Two copies from one unit follow the beta-binomial predictive of Rannala & Mountain (1997, PNAS
+94:9197-9201); copies from two units are independent draws. The prior of the frequencies is Dirichlet(1/2, 1/2) in each
+unit, or the one that `frequency_prior` fits. Classes of mixed animals (first hybrids, backcrosses) are mixtures of
+ancestry pairs (Anderson & Thompson 2002, Genetics 160:1217-1229).
 
 Arrays: dosage is int8 (n_animals, n_loci), copies of the alternate allele, MISSING = -1; allele counts are
 (n_loci, n_units); tables are float64 (n_loci, 3, n), the probability of dosage 0, 1, 2 under each of n hypotheses.

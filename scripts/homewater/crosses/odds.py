@@ -1,4 +1,7 @@
-"""What turns likelihoods into verdicts: the ratio against the local unit, its cut-off, and the prior over classes."""
+"""From likelihoods towards verdicts: the ratio against the local unit, its cut-off, and the prior over classes.
+
+The verdict itself, which sets these against one another, stands with the assignment (`assignment.verdict`).
+"""
 
 from __future__ import annotations
 

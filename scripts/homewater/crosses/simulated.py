@@ -1,9 +1,10 @@
-"""Simulated animals of every class, as a panel would see them: the null of the cut-offs and the power of the classes.
+"""Simulated animals of every class, as a panel would see them.
 
-A base module, because cut-offs are drawn for the panel and again inside each fold. What is drawn: unit frequencies from
-their posterior, site frequencies from drift around them (Balding & Nichols 1995, Genetica 96:3-12), ancestry along the
-map by gene drop, genotypes, the pattern of missing genotypes from real animals, and genotyping errors. Alleles are
-independent given ancestry: panel markers lie too far apart for linkage within a unit to matter.
+Simulated locals show how large a ratio chance alone gives (the cut-offs); simulated crosses show what the panel finds.
+One animal is drawn in this order: the frequencies of its units from their posterior; the frequencies of its site, which
+drift around those of the unit (Balding & Nichols 1995, Genetica 96:3-12); which copies come from which unit, by gene
+drop along the map; the genotypes; genotyping errors; and the gaps of a real animal. Alleles are independent given
+ancestry, because panel markers lie too far apart for linkage within a unit to matter.
 """
 
 from __future__ import annotations

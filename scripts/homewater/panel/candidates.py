@@ -36,10 +36,11 @@ def candidates(counts: np.ndarray, kept: np.ndarray, min_call_rate: float) -> np
 
 
 def for_prior(markers: pd.DataFrame, kept: np.ndarray) -> np.ndarray:
-    """Return which markers tell the prior of frequencies: those kept, and those taken out for a rare allele alone.
+    """Return which markers the prior of frequencies is fitted on: those kept, and those with a rare allele.
 
-    A prior fitted to what a filter of rare alleles left is too narrow, and the cost grows with the filter. Alleles
-    rarer than LEAST_FREQUENCY stay out: among them genotyping errors pass for alleles.
+    A filter of rare alleles looks at the counts themselves, and a prior fitted to what it left is too narrow; the
+    stronger the filter, the more so. Alleles rarer than LEAST_FREQUENCY stay out: among them genotyping errors pass for
+    alleles.
 
     Args:
         markers: table markers of the intake.

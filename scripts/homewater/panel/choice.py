@@ -1,4 +1,4 @@
-"""The diagnostic panel: which baseline animals give the frequencies, and which markers tell the units apart."""
+"""The diagnostic panel as a whole: its size, the animals that give the frequencies, and the markers chosen."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""What stands beside the nested figure: other ways to call the same animals, and whether posteriors hold.
+"""What the figures of the proof are compared with, and whether posteriors hold what they promise.
 
-Controls: the panel judged by the animals that made it, panels drawn at random, and a general-purpose classifier
-(multinomial logistic regression) on the same markers and the same training animals.
+Three other ways to call the same animals: by the panel that they helped to make, by panels drawn at random, and by a
+general-purpose classifier (multinomial logistic regression) on the same markers and the same training animals.
 """
 
 from __future__ import annotations

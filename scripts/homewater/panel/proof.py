@@ -1,4 +1,8 @@
-"""The proof of the panel: nested cross-validation on animals that had no part in its making."""
+"""The proof of the panel: how often it is right on animals that had no part in its making.
+
+Each fold of animals is left out in turn. A panel is made from the others in just the way in which the real one was
+made, and the animals left out are called with it (nested cross-validation).
+"""
 
 from __future__ import annotations
 

@@ -1,9 +1,9 @@
-"""What each marker tells of a backcross: the order in which a panel takes markers.
+"""What each marker tells of a backcross, and the order in which a panel takes markers.
 
-The largest difference in allele frequency is not the most telling one: a difference of 0.3 from an allele that one unit
-lacks says more of an animal than one from 0.35 to 0.65. And pure animals are told apart by any handful of markers; what
-a panel lacks markers for are backcrosses. So a marker is worth the log-likelihood ratio that a backcross is expected to
-gain on a pure local, in either unit.
+A few markers of any kind tell pure animals apart. Backcrosses are what a panel lacks markers for, so markers are valued
+by them. The worth of a marker is the log-likelihood ratio that a backcross is expected to gain on a pure local, summed
+over both units. It is not the difference in allele frequency: a difference of 0.3 from an allele that one unit lacks
+says more of an animal than a difference of 0.3 between 0.35 and 0.65.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""How many markers a panel needs, by the backcrosses that it finds; crosses bred from animals left out."""
+"""How many markers a panel needs: the smallest number that finds about as many backcrosses as the best.
+
+Crosses are bred from animals that had no part in the panel that judges them.
+"""
 
 from __future__ import annotations
 
