@@ -107,23 +107,33 @@ def _profile_settings(profile: Path) -> dict:
     return yaml.safe_load(newest.read_text(encoding="utf-8")) or {}
 
 
+def check_options(extra: list[str], caller: Path, clone: Path) -> Path:
+    """Return the folder of the profile; see `profile_folder`.
+
+    Args:
+        extra: the user's targets and options.
+        caller: folder in which the user called.
+        clone: top folder of the clone.
+
+    Raises:
+        InputError: on an option that is not the user's to set, or an unknown profile.
+    """
+    named = [(argument.split("=", 1)[0], argument) for argument in extra]
+    refused = [Problem("command line", name, "", found, _REFUSED[name]) for name, found in named if name in _REFUSED]
+    if refused:
+        raise InputError(refused)
+    return profile_folder(extra, caller, clone)
+
+
 def snakemake_arguments(
-    extra: list[str],
-    study_file: Path,
-    run_file: Path,
-    caller: Path,
-    clone: Path,
-    run: str,
-    cores: int,
-    memory_mb: int,
+    extra: list[str], config_files: list[Path], caller: Path, clone: Path, run: str, cores: int, memory_mb: int
 ) -> list[str]:
     """Return the arguments of Snakemake.
 
     Args:
         extra: the user's targets and options.
-        study_file: absolute path of the study file.
-        run_file: absolute path of the file that adds `study_dir` to the study's settings; not --config, which reads a
-            folder's name as YAML and trips over ': ' or ' #' in it.
+        config_files: absolute paths of the study file and of the file that adds `study_dir` to its settings; not
+            --config, which reads a folder's name as YAML and trips over ': ' or ' #' in it.
         caller: folder in which the user called.
         clone: top folder of the clone.
         run: id of the run, which starts the name of its jobs on a cluster.
@@ -133,14 +143,7 @@ def snakemake_arguments(
     Raises:
         InputError: on an option that is not the user's to set, or an unknown profile.
     """
-    problems = []
-    for argument in extra:
-        name = argument.split("=", 1)[0]
-        if name in _REFUSED:
-            problems.append(Problem("command line", name, "", argument, _REFUSED[name]))
-    if problems:
-        raise InputError(problems)
-    profile = profile_folder(extra, caller, clone)
+    profile = check_options(extra, caller, clone)
     here = runs_here(extra, profile)
     arguments = _without_profile(extra)
     known = _profile_settings(profile)
@@ -157,7 +160,7 @@ def snakemake_arguments(
     if not only_tells(extra):
         arguments = _with_events(arguments, known)
     # last: Snakemake takes every bare word after --configfile for one more file
-    return [*arguments, "--profile", str(profile), "--configfile", str(study_file), str(run_file)]
+    return [*arguments, "--profile", str(profile), "--configfile", *map(str, config_files)]
 
 
 def _group_values(name: str) -> list[str]:

@@ -21,6 +21,7 @@ from homewater.running.writer import write_json
 from launcher.command import (
     available_cores,
     available_memory_mb,
+    check_options,
     only_tells,
     profile_folder,
     runs_here,
@@ -122,12 +123,10 @@ def users_files(file: str, settings: dict, wildcards: list[str]) -> str:
 
 def run_snakemake(study: Study, extra: list[str], run: str, caller: Path, environment: dict[str, str]) -> int:
     """Run Snakemake on a study whose lock is held; show progress, then how it ended. Returns the exit code."""
-    arguments = snakemake_arguments(
-        extra, study.file, study.run_file, caller, study.clone, run, available_cores(), available_memory_mb()
-    )
-    profile = profile_folder(extra, caller, study.clone)
-    if runs_here(extra, profile):
-        environment = environment | {"HOMEWATER_MEMORY_MB": str(available_memory_mb())}
+    files, memory_mb = [study.file, study.run_file], available_memory_mb()
+    arguments = snakemake_arguments(extra, files, caller, study.clone, run, available_cores(), memory_mb)
+    if runs_here(extra, profile_folder(extra, caller, study.clone)):
+        environment = environment | {"HOMEWATER_MEMORY_MB": str(memory_mb)}
     telling = only_tells(extra)
     records = study.results / "logs" / "input_errors"
     log = study.results / "logs" / "snakemake.log"
@@ -276,8 +275,7 @@ def run_study(study: Study, extra: list[str], caller: Path) -> int:
     """
     environment = fixed_environment(study.clone, os.environ)
     prepare_caches(study.clone)
-    # what is wrong with the command line is said before anything is touched
-    snakemake_arguments(extra, study.file, study.run_file, caller, study.clone, "", 1, 1)
+    check_options(extra, caller, study.clone)  # before anything is touched
     record_owner(study.results, study.file, study.clone)
     with study_lock(study.results, study.clone) as (run, said):
         for line in said:

@@ -188,7 +188,7 @@ def toy(tmp_path) -> Toy:
 
 
 def arguments(extra: list[str], caller: Path = ROOT) -> list[str]:
-    return snakemake_arguments(extra, Path("/s/study.yaml"), Path("/r/.run.yaml"), caller, ROOT, "hw1", 3, 5000)
+    return snakemake_arguments(extra, [Path("/s/study.yaml"), Path("/r/.run.yaml")], caller, ROOT, "hw1", 3, 5000)
 
 
 def test_the_first_argument_that_names_a_yaml_file_is_the_study(tmp_path):
