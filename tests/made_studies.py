@@ -106,6 +106,12 @@ def write_structure_intake(
     return paths_of(folder, INTAKE)
 
 
+def site_counts(counts, names, chrom, pos):
+    """Return genotype counts (n_markers, n_sites, 4) as the store of counts by site holds them."""
+    markers = pd.DataFrame({"marker": [f"m{i}" for i in range(len(counts))], "chrom": chrom, "pos": pos})
+    return SiteCounts(counts, np.asarray(names), markers)
+
+
 def distances(order):
     """Return sea_distance.csv of sites 10 km apart in the order given; the last is cut off."""
     rows = [

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from homewater.running.seeds import draws
 from homewater.structure.pairwise_fst import permutation_p_values
 
 
@@ -14,6 +15,7 @@ def test_eight_animals_at_two_sites(right, ways):
     70. 20,000 permutations, 4 standard errors.
     """
     dosages = np.repeat([[2, 0, 2, 0]], [right, 4 - right, 4 - right, right], axis=1).astype(np.int8)
-    p = permutation_p_values(dosages, np.repeat([0, 1], 4), 2, 20_000, 1, "topshell", ["Aldermark", "Vessland"])[0]
+    drawn = draws(1, "pairwise_fst", "topshell")
+    p = permutation_p_values(dosages, np.repeat([0, 1], 4), ["Aldermark", "Vessland"], 20_000, drawn)[0]
     exact = ways / 70
     assert p == pytest.approx(exact, abs=4 * np.sqrt(exact * (1 - exact) / 20_000) + 1e-4)

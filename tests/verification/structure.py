@@ -23,6 +23,7 @@ from scipy import stats
 from sklearn.metrics import adjusted_rand_score
 from tests.verification.against_truth import provenance
 
+from homewater.running.seeds import draws
 from homewater.statistics.fst import pairwise_fst
 from homewater.structure.axis_test import axis_p_values, genome_halves
 from homewater.structure.pairwise_fst import permutation_p_values
@@ -371,7 +372,9 @@ def permuted(seed: int) -> tuple[float, float]:
         np.repeat(np.arange(CHROMOSOMES * LOCI) // LOCI, [len(c) for c in by_locus]),
     )
     animals = copies[:, 0::2] + copies[:, 1::2]
-    p = permutation_p_values(animals, np.repeat([0, 1], 20), 2, 999, seed, "topshell", ["one", "other"])
+    p = permutation_p_values(
+        animals, np.repeat([0, 1], 20), ["one", "other"], 999, draws(seed, "pairwise_fst", "topshell")
+    )
     return float(p[0]), axis_p(animals, block, 0, seed)
 
 

@@ -54,6 +54,15 @@ class AlleleCounts:
         return AlleleCounts(self.alternate[markers], self.copies[markers])
 
 
+def n_animals(counts: np.ndarray) -> np.ndarray:
+    """Return how many animals each group has, called or not: int64 (n_groups,); 0 without markers.
+
+    Args:
+        counts: int (n_markers, n_groups, 4); the four counts of a marker add up to the animals of the group.
+    """
+    return counts[0].sum(axis=1).astype(np.int64) if len(counts) else np.zeros(counts.shape[1], dtype=np.int64)
+
+
 def expected_heterozygosity(alleles: AlleleCounts) -> np.ndarray:
     """Return the chance that two allele copies drawn at random from the population differ, at each marker and group.
 

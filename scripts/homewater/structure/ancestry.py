@@ -7,10 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from homewater.running.seeds import generator
+from homewater.genotypes.opened_species import OpenedSpecies
+from homewater.running.seeds import Draws
+from homewater.statistics.intervals import chromosome_blocks
 from homewater.structure.admixture_fit import Fit, derivatives, fit, improve
 from homewater.structure.admixture_start import animal_axes, start_shares
+from homewater.structure.cluster_number import HELD_OUT_MARKERS, choose_number, held_out_losses, most_clusters
 from homewater.structure.share_bounds import share_bounds
+from homewater.tables.kept_animals import evenly_spaced
 
 MAX_MARKERS = 20000  # shares are then known to about 0.01 between clusters of F_ST 0.01; time grows with markers
 MAX_ROUNDS = 300
@@ -50,7 +54,71 @@ class BestFit:
         return self.k == 1 or self.n_agree >= AGREEING
 
 
-def best_fit(by_animal: np.ndarray, k: int, n_starts: int, seed: int, species: str) -> BestFit:
+@dataclass(frozen=True)
+class AncestryTables:
+    """Shared ancestry of a species as it is written.
+
+    Attributes:
+        ancestry: table ancestry, one row an animal.
+        cluster_number: table cluster_number, one row a number of clusters tried.
+    """
+
+    ancestry: pd.DataFrame
+    cluster_number: pd.DataFrame
+
+
+def species_ancestry(species: OpenedSpecies, max_clusters: int, n_starts: int, draws: Draws) -> AncestryTables:
+    """Return how many clusters held-out genotypes support, and the shares of every animal in those that are reported.
+
+    Clusters are fitted to the animals that define units; all others are placed among them. Reported is the largest
+    supported number on which several starts agree.
+
+    Args:
+        species: genotypes, animals and markers; thinned markers are used, HELD_OUT_MARKERS or MAX_MARKERS at most.
+        max_clusters: largest number of clusters tried.
+        n_starts: starts of each fit at least.
+        draws: gives the generators of folds and starts.
+    """
+    animals, store = species.kept, species.store
+    defines = animals["defines"].to_numpy()
+    thinned = np.flatnonzero(species.thinned_markers)
+    numbers = _tried_numbers(species, thinned, max_clusters, draws)
+    supported = int(numbers.loc[numbers["chosen"], "k"].iloc[0])
+    used = evenly_spaced(thinned, MAX_MARKERS)
+    everyone = np.ascontiguousarray(store.select(used, species.place).T)
+    tries = agreed_fits(everyone[defines], supported, n_starts, draws)
+    best = tries[-1]
+    order = cluster_order(best.fit.shares, animals.loc[defines, "locationID"].tolist())
+    frequencies = np.ascontiguousarray(best.fit.frequencies[order])
+    shares = np.empty((len(animals), best.k))
+    shares[defines] = place(everyone[defines], frequencies, best.fit.shares[:, order])
+    shares[~defines] = place(everyone[~defines], frequencies)
+    shares /= shares.sum(axis=1, keepdims=True)
+    low, high = intervals(everyone, shares, frequencies)
+    made = {one.k: one for one in tries}
+    numbers = numbers.assign(
+        log_likelihood=[made[k].fit.log_likelihood if k in made else np.nan for k in numbers["k"]],
+        n_starts=[len(made[k].log_likelihoods) if k in made else 0 for k in numbers["k"]],
+        n_starts_agree=[made[k].n_agree if k in made else 0 for k in numbers["k"]],
+        reported=numbers["k"] == best.k,
+        n_animals=int(defines.sum()),
+        n_markers=int(used.size),
+    )
+    return AncestryTables(ancestry_table(animals, shares, low, high), numbers)
+
+
+def _tried_numbers(species: OpenedSpecies, thinned: np.ndarray, max_clusters: int, draws: Draws) -> pd.DataFrame:
+    """Return the numbers of clusters tried on the animals that define units, as `choose_number` does."""
+    some = evenly_spaced(thinned, HELD_OUT_MARKERS)
+    at = species.place[species.kept["defines"].to_numpy()]
+    loci = species.store.loci
+    block = chromosome_blocks(loci["chrom"].to_numpy()[some], loci["pos"].to_numpy()[some])
+    tried = most_clusters(max_clusters, at.size) if some.size else 1
+    by_animal = np.ascontiguousarray(species.store.select(some, at).T)
+    return choose_number(*held_out_losses(by_animal, block, tried, draws))
+
+
+def best_fit(by_animal: np.ndarray, k: int, n_starts: int, draws: Draws) -> BestFit:
     """Return the best fit with k clusters of several starts, and whether the starts agree.
 
     Where fewer than AGREEING of them do, more are made, one at a time, until they do or MORE_STARTS times as many were
@@ -61,8 +129,7 @@ def best_fit(by_animal: np.ndarray, k: int, n_starts: int, seed: int, species: s
         by_animal: int8 (n_animals, n_markers) of the animals that define units, MISSING = -1.
         k: clusters.
         n_starts: starts made at least; one cluster needs one only.
-        seed: the study's seed.
-        species: species id.
+        draws: gives the generator of each start.
     """
     if k == 1 or not by_animal.size:
         only = fit(by_animal, np.ones((len(by_animal), 1)), 2, 0.0)
@@ -71,7 +138,7 @@ def best_fit(by_animal: np.ndarray, k: int, n_starts: int, seed: int, species: s
     fits: list[Fit] = []
     fine: list[bool] = []
     while True:
-        draw = generator(seed, "ancestry", species, f"start {len(fits)}, {k} clusters")
+        draw = draws(f"start {len(fits)}, {k} clusters")
         fits.append(fit(by_animal, start_shares(axes, k, draw, not fits), MAX_ROUNDS, SETTLED))
         fine.append(False)
         if len(fits) < n_starts:
@@ -95,7 +162,7 @@ def _settle(by_animal: np.ndarray, fits: list[Fit], fine: list[bool]) -> None:
             fine[i] = True
 
 
-def agreed_fits(by_animal: np.ndarray, supported: int, n_starts: int, seed: int, species: str) -> list[BestFit]:
+def agreed_fits(by_animal: np.ndarray, supported: int, n_starts: int, draws: Draws) -> list[BestFit]:
     """Return the best fit of the supported number of clusters and of each smaller one down to the first that agrees.
 
     Shares on which starts do not agree are one of several descriptions, so they are not reported. One cluster always
@@ -105,15 +172,14 @@ def agreed_fits(by_animal: np.ndarray, supported: int, n_starts: int, seed: int,
         by_animal: as in `best_fit`.
         supported: clusters that held-out genotypes support.
         n_starts: as in `best_fit`.
-        seed: the study's seed.
-        species: species id.
+        draws: gives the generator of each start.
 
     Returns:
         The last one is the one to report.
     """
-    found = [best_fit(by_animal, supported, n_starts, seed, species)]
+    found = [best_fit(by_animal, supported, n_starts, draws)]
     while not found[-1].agrees:
-        found.append(best_fit(by_animal, found[-1].k - 1, n_starts, seed, species))
+        found.append(best_fit(by_animal, found[-1].k - 1, n_starts, draws))
     return found
 
 

@@ -6,7 +6,7 @@ import numba
 import numpy as np
 import pandas as pd
 
-from homewater.running.seeds import generator
+from homewater.running.seeds import Draws
 from homewater.statistics.intervals import jackknife, ratio_leave_one_out
 from homewater.structure.admixture_fit import fit
 from homewater.structure.admixture_start import animal_axes, start_shares
@@ -16,7 +16,9 @@ MIN_ANIMALS = 10  # of a unit; with fewer nothing is said of clusters inside it
 FOLDS = 3  # each holds out another tenth of the genotypes
 LOOK_AHEAD = 2  # numbers of clusters tried beyond the best so far
 MAX_ROUNDS = 20  # superfluous clusters settle slowly and lose meanwhile; real ones are found at once
-MAX_MARKERS = 5000  # the losses of neighbouring k differ by many standard errors long before this; time grows with it
+HELD_OUT_MARKERS = (
+    5000  # the losses of neighbouring k differ by many standard errors long before this; time grows with it
+)
 SETTLED_PER_GENOTYPE = 2e-6  # log-likelihood; a hundredth of what a superfluous cluster gains
 
 
@@ -31,20 +33,18 @@ def most_clusters(max_clusters: int, n_animals: int) -> int:
 
 
 def held_out_losses(
-    by_animal: np.ndarray, block: np.ndarray, max_clusters: int, seed: int, species: str, stage: str = "ancestry"
+    by_animal: np.ndarray, block: np.ndarray, max_clusters: int, draws: Draws
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the loss on genotypes that the fit did not see, summed by block of markers, for every number of clusters.
 
-    Single genotypes are held out, not animals: an animal's other genotypes tell its shares. Starts are taken from the
-    genotypes that are left, so nothing that is foretold has been seen.
+    Single genotypes are held out, not animals: an animal's other genotypes tell its shares. A fit also starts from the
+    genotypes that are left alone, so that it has seen nothing of what it foretells.
 
     Args:
         by_animal: int8 (n_animals, n_markers), MISSING = -1.
         block: int (n_markers,), jackknife block of each marker.
         max_clusters: largest number of clusters.
-        seed: the study's seed.
-        species: species id.
-        stage: what the draws belong to.
+        draws: gives the generators of the folds and of each fit.
 
     Returns:
         losses float64 (n_tried, n_blocks), binomial deviance, for 1, 2, .. clusters; genotypes int64 (n_blocks,), how
@@ -53,7 +53,7 @@ def held_out_losses(
     Source: Alexander & Lange (2011) BMC Bioinformatics 12:246 for holding out single genotypes.
     """
     n_blocks = int(block.max()) + 1 if block.size else 0
-    part = generator(seed, stage, species, "folds").integers(0, 10, by_animal.shape, dtype=np.int8)
+    part = draws("folds").integers(0, 10, by_animal.shape, dtype=np.int8)
     held_out = np.bincount(
         block, weights=((part < FOLDS) & (by_animal >= 0)).sum(axis=0, dtype=np.int64), minlength=n_blocks
     ).astype(np.int64)
@@ -63,7 +63,7 @@ def held_out_losses(
     for k in range(1, max_clusters + 1):
         losses.append(np.zeros(n_blocks))
         for fold in range(FOLDS):
-            draw = generator(seed, stage, species, f"fold {fold}, {k} clusters")
+            draw = draws(f"fold {fold}, {k} clusters")
             tolerance = SETTLED_PER_GENOTYPE * (training[fold] >= 0).sum()
             found = fit(training[fold], start_shares(axes[fold], k, draw, True), MAX_ROUNDS, tolerance)
             _add_deviance(by_animal, part == fold, found.shares, found.frequencies, block, losses[-1])

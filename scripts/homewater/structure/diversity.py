@@ -6,9 +6,12 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from homewater.statistics.allele_counts import HET, AlleleCounts, expected_heterozygosity, n_called
+from homewater.genotypes.opened_species import OpenedSpecies
+from homewater.genotypes.site_counts import SiteCounts
+from homewater.statistics.allele_counts import HET, AlleleCounts, expected_heterozygosity, n_animals, n_called
 from homewater.statistics.intervals import chromosome_blocks, divide_or_nan, ratio_interval
-from homewater.structure.effective_size import EffectiveSize
+from homewater.structure.effective_size import EffectiveSize, effective_size
+from homewater.tables.kept_animals import not_of_its_site
 
 CHUNK = 16384  # markers worked on at once
 
@@ -93,34 +96,47 @@ def private_allele_counts(counts: np.ndarray) -> np.ndarray:
     return total
 
 
-def site_diversity(
-    counts: np.ndarray,
-    location_ids: np.ndarray,
-    chrom: np.ndarray,
-    pos: np.ndarray,
-    sizes: list[EffectiveSize],
-    min_individuals: int,
-) -> pd.DataFrame:
+def species_diversity(species: OpenedSpecies, counts: SiteCounts, min_individuals: int) -> pd.DataFrame:
+    """Return table site_diversity of a species, effective sizes from its animals among the rest.
+
+    The effective size of a site comes from its animals with close kin, for kin are the trace that few parents leave.
+    Animals from elsewhere are left out of it: two stocks mixed look like few parents.
+
+    Args:
+        species: genotypes, animals and markers.
+        counts: over the markers that pass the technical filters.
+        min_individuals: alleles are counted in draws of twice as many copies; smaller sites have no such values.
+    """
+    animals, passes = species.kept, np.flatnonzero(species.technical_markers)
+    chromosome = np.unique(counts.chrom, return_inverse=True)[1]
+    stranger = not_of_its_site(animals)
+    sizes, left_out = [], []
+    for location in counts.location_ids.tolist():
+        ours = (animals["locationID"] == location).to_numpy() & animals["defines_with_kin"].to_numpy()
+        dosages = species.store.select(passes, species.place[ours & ~stranger])
+        left_out.append(int((ours & stranger).sum()))
+        sizes.append(effective_size(dosages, chromosome, min_individuals))
+    table = site_diversity(counts, sizes, min_individuals)
+    return table.assign(effective_size_left_out=np.array(left_out, dtype=np.int64))
+
+
+def site_diversity(counts: SiteCounts, sizes: list[EffectiveSize], min_individuals: int) -> pd.DataFrame:
     """Return one row a site.
 
     Intervals are t intervals of the jackknife over chromosomes (or contiguous blocks where these are few): they cover
     which markers were typed, and hold as far as the animals are a random sample.
 
     Args:
-        counts: int32 (n_markers, n_sites, 4), over the markers that pass the technical filters.
-        location_ids: str (n_sites,).
-        chrom: (n_markers,) chromosomes.
-        pos: (n_markers,) positions, base pairs.
+        counts: over the markers that pass the technical filters.
         sizes: effective size of each site.
         min_individuals: alleles are counted in draws of twice as many copies; smaller sites have no such values.
 
     Returns:
         Table site_diversity; NaN where undefined, and where a bound of the effective size is infinite.
     """
-    block = chromosome_blocks(chrom, pos)
-    sums = diversity_sums(counts, block, 2 * min_individuals)
-    animals = counts[0].sum(axis=1) if len(counts) else np.zeros(counts.shape[1], dtype=np.int64)
-    table = {"locationID": [str(name) for name in location_ids], "n": animals.astype(np.int64)}
+    block = chromosome_blocks(counts.chrom, counts.pos)
+    sums = diversity_sums(counts.counts, block, 2 * min_individuals)
+    table = {"locationID": [str(name) for name in counts.location_ids], "n": n_animals(counts.counts)}
     for name, top, bottom, weights in (
         ("observed_heterozygosity", sums["observed"], sums["markers"], sums["markers"]),
         ("expected_heterozygosity", sums["expected"], sums["markers"], sums["markers"]),
@@ -130,7 +146,7 @@ def site_diversity(
     ):
         estimate, low, high, _ = ratio_interval(top, bottom, weights)
         table |= {name: estimate, f"{name}_ci_low": low, f"{name}_ci_high": high}
-    table["private_alleles"] = private_allele_counts(counts)
+    table["private_alleles"] = private_allele_counts(counts.counts)
     for name, attribute in (("", "estimate"), ("_ci_low", "low"), ("_ci_high", "high")):
         values = np.array([getattr(size, attribute) for size in sizes], dtype=np.float64)
         table[f"effective_size{name}"] = np.where(np.isfinite(values), values, np.nan)

@@ -7,31 +7,54 @@ import numpy as np
 import pandas as pd
 
 from homewater.genotypes.bit_planes import popcount
-from homewater.running.seeds import generator
+from homewater.genotypes.opened_species import OpenedSpecies
+from homewater.genotypes.site_counts import SiteCounts
+from homewater.running.seeds import Draws
+from homewater.statistics.allele_counts import n_animals
 from homewater.statistics.fst import group_pairs, pairwise_fst
 from homewater.statistics.intervals import chromosome_blocks, false_discovery, permutation_p
+from homewater.tables.kept_animals import evenly_spaced
 
 MAX_TEST_MARKERS = 5000  # more than this sharpens the test little and costs time in proportion (common practice)
 WORD = 64
 
 
-def pairwise_table(
-    counts: np.ndarray,
-    location_ids: np.ndarray,
-    chrom: np.ndarray,
-    pos: np.ndarray,
-    p_values: np.ndarray,
+def site_pairs(
+    species: OpenedSpecies,
+    counts: SiteCounts,
     sea_distance: pd.DataFrame,
+    permutations: int,
     min_individuals: int,
+    draws: Draws,
+) -> pd.DataFrame:
+    """Return table pairwise_fst of a species: every pair of sites with its F_ST, interval, test and distance by water.
+
+    Args:
+        species: genotypes, animals and markers; the test uses the thinned markers.
+        counts: over the markers that pass the technical filters.
+        sea_distance: table sea_distance.
+        permutations: permutations a pair.
+        min_individuals: pairs with a site of fewer animals are listed with empty values.
+        draws: gives the generator of a pair by its two names.
+    """
+    animals, site = species.kept, species.site_numbers(counts.location_ids)
+    ours = animals["defines"].to_numpy() & (site >= 0)
+    size = np.bincount(site[ours], minlength=len(counts.location_ids))
+    ours[ours] = size[site[ours]] >= min_individuals
+    thinned = evenly_spaced(np.flatnonzero(species.thinned_markers), MAX_TEST_MARKERS)
+    dosages, names = species.store.select(thinned, species.place[ours]), counts.location_ids.tolist()
+    p_values = permutation_p_values(dosages, site[ours], names, permutations, draws)
+    return pairwise_table(counts, p_values, sea_distance, min_individuals)
+
+
+def pairwise_table(
+    counts: SiteCounts, p_values: np.ndarray, sea_distance: pd.DataFrame, min_individuals: int
 ) -> pd.DataFrame:
     """Return one row a pair of sites.
 
     Args:
-        counts: int32 (n_markers, n_sites, 4), over the markers that pass the technical filters. Frequency filters are
-            not applied: leaving rare alleles out would raise F_ST.
-        location_ids: str (n_sites,).
-        chrom: (n_markers,) chromosomes.
-        pos: (n_markers,) positions, base pairs.
+        counts: over the markers that pass the technical filters. Filters of frequency are not applied: leaving rare
+            alleles out would raise F_ST.
         p_values: float64 (n_pairs,), pairs as in `group_pairs`; NaN where not tested.
         sea_distance: site_a, site_b, sea_km of every pair of sites, either order.
         min_individuals: pairs with a site of fewer animals are listed with empty values.
@@ -39,13 +62,12 @@ def pairwise_table(
     Returns:
         Table pairwise_fst. Estimates and bounds may be below 0: an unbiased estimate of nothing often is.
     """
-    first, second = group_pairs(len(location_ids))
-    block = chromosome_blocks(chrom, pos)
-    fst, low, high, _ = pairwise_fst(counts, block)
-    animals = animals_of(counts)
+    first, second = group_pairs(len(counts.location_ids))
+    fst, low, high, _ = pairwise_fst(counts.counts, chromosome_blocks(counts.chrom, counts.pos))
+    animals = n_animals(counts.counts)
     enough = np.minimum(animals[first], animals[second]) >= min_individuals
     km = {frozenset(pair): d for *pair, d in sea_distance[["site_a", "site_b", "sea_km"]].itertuples(index=False)}
-    names = [str(name) for name in location_ids]
+    names = [str(name) for name in counts.location_ids]
     p_values = np.where(enough, p_values, np.nan)
     return pd.DataFrame(
         {
@@ -63,44 +85,33 @@ def pairwise_table(
     )
 
 
-def animals_of(counts: np.ndarray) -> np.ndarray:
-    """Return int64 (n_sites,): animals of each site, typed or not.
-
-    Args:
-        counts: int32 (n_markers, n_sites, 4); the four counts of a marker add up to the animals.
-    """
-    return counts[0].sum(axis=1).astype(np.int64) if len(counts) else np.zeros(counts.shape[1], dtype=np.int64)
-
-
 def permutation_p_values(
-    dosages: np.ndarray, site: np.ndarray, n_sites: int, permutations: int, seed: int, species: str, names: list[str]
+    dosages: np.ndarray, site: np.ndarray, names: list[str], permutations: int, draws: Draws
 ) -> np.ndarray:
-    """Return the p value of "one population" for every pair of sites, by permuting whole animals between the two.
+    """Test, for every pair of sites, whether the two are one population, by dealing their animals out again.
 
-    Permuting animals, not alleles, keeps each animal's genotypes together, so linkage and departures from
-    Hardy-Weinberg proportions within sites do not make the test wrong. The statistic is F_ST itself. Close kin at one
-    site are not exchangeable with the rest: the test then also answers to family sampling.
+    Whole animals change places, not alleles. Each animal keeps its genotypes together, so that linkage, and departures
+    from Hardy-Weinberg proportions within sites, do not make the test wrong. The statistic is F_ST. Close kin at one
+    site cannot change places with the rest as strangers can, so the test also answers to families among the sample.
 
     Args:
         dosages: int8 (n_markers, n_animals), MISSING = -1.
         site: int (n_animals,), site of each animal, in 0..n_sites-1.
-        n_sites: number of sites.
+        names: name of each site (n_sites,).
         permutations: permutations a pair.
-        seed: the study's seed.
-        species: species id.
-        names: name of each site; a pair's draws depend on its two names only.
+        draws: gives the generator of a pair by its two names, so that a pair draws the same in any study.
 
     Returns:
         float64 (n_pairs,), (b + 1) / (m + 1); NaN where the pair has under three animals or a site has none.
     """
-    first, second = group_pairs(n_sites)
+    first, second = group_pairs(len(names))
     out = np.full(first.size, np.nan)
     for pair, (i, j) in enumerate(zip(first.tolist(), second.tolist(), strict=True)):
         members = np.concatenate([np.flatnonzero(site == i), np.flatnonzero(site == j)])
         n_first = int((site == i).sum())
         if not 0 < n_first < members.size or members.size < 3:
             continue
-        draw = generator(seed, "pairwise_fst", species, f"{names[i]}\x1f{names[j]}")
+        draw = draws(f"{names[i]}\x1f{names[j]}")
         ours = np.zeros((permutations + 1, members.size), dtype=bool)
         ours[0, :n_first] = True  # the observation is the first row
         chosen = np.argsort(draw.random((permutations, members.size)), axis=1, kind="stable")[:, :n_first]

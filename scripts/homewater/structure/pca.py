@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from homewater.structure.axis_test import axes_beyond_chance
-from homewater.structure.relationship import leading_axes
+from homewater.genotypes.opened_species import OpenedSpecies
+from homewater.structure.axis_test import axes_beyond_chance, axis_p_values, genome_halves
+from homewater.structure.relationship import BLOCK, leading_axes, pair_means, pair_sums
 
 HOLD_OUT_FOLDS = 5
 
@@ -29,6 +30,42 @@ class Axes:
     eigenvalues: np.ndarray
     shares: np.ndarray
     shrinkage: np.ndarray
+
+
+@dataclass(frozen=True)
+class AxisTables:
+    """The axes of a species as they are written.
+
+    Attributes:
+        scores: table pca, one row an animal.
+        axes: table pca_axes, one row an axis.
+    """
+
+    scores: pd.DataFrame
+    axes: pd.DataFrame
+
+
+def species_axes(species: OpenedSpecies, n_axes: int, draw: np.random.Generator) -> AxisTables:
+    """Return the axes along which the animals that define units differ, and where every animal lies on them.
+
+    Args:
+        species: genotypes, animals and markers; the thinned markers are used.
+        n_axes: axes wanted.
+        draw: generator of the test of each axis.
+    """
+    animals, store = species.kept, species.store
+    thinned = np.flatnonzero(species.thinned_markers)
+    second = genome_halves(species.markers["chrom"].to_numpy()[thinned])
+    defining = animals["defines"].to_numpy()
+    sums = []
+    for half in (~second, second):
+        used = np.isin(np.arange(store.n_markers), thinned[half])
+        sums.append(pair_sums((dosages for _, dosages in store.blocks(used, species.place, BLOCK)), defining))
+    found = principal_axes(pair_means(*(a + b for a, b in zip(*sums, strict=True))), defining, n_axes)
+    ours = np.ix_(defining, defining)
+    halves = [pair_means(total[ours], shared[ours]) for total, shared in sums]
+    p_values = axis_p_values((halves[0], halves[1]), n_axes, draw)
+    return AxisTables(*pca_tables(animals, found, p_values, n_axes))
 
 
 def principal_axes(relationship: np.ndarray, defining: np.ndarray, n_axes: int) -> Axes:

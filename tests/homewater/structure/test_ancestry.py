@@ -6,14 +6,19 @@ import pytest
 from sklearn.cluster import KMeans
 from tests.drawn_genotypes import drawn_dosages
 
+from homewater.running.seeds import draws
 from homewater.structure import admixture_start, ancestry
 from homewater.structure.admixture_fit import Fit
 from homewater.structure.cluster_number import choose_number, held_out_losses
 
 
+def drawn(seed):
+    return draws(seed, "ancestry", "sp")
+
+
 def numbers(dosages, max_clusters=4, seed=1, n_blocks=10):
     block = np.arange(len(dosages)) * n_blocks // max(len(dosages), 1)
-    return choose_number(*held_out_losses(np.ascontiguousarray(dosages.T), block, max_clusters, seed, "sp"))
+    return choose_number(*held_out_losses(np.ascontiguousarray(dosages.T), block, max_clusters, drawn(seed)))
 
 
 def chosen(table):
@@ -50,14 +55,13 @@ def test_the_smallest_number_within_one_standard_error_is_chosen():
 
 def test_held_out_genotypes_are_scored_by_their_binomial_deviance():
     """One cluster has a closed form: fit the frequencies of what is left, score what is held out."""
-    from homewater.running.seeds import generator
     from homewater.structure.admixture_fit import frequency_floor
     from homewater.structure.cluster_number import FOLDS
 
     dosages = drawn_dosages(12, [30], 60)
     by_animal, block = np.ascontiguousarray(dosages.T), np.arange(60) // 20
-    losses, held_out = held_out_losses(by_animal, block, 1, 7, "sp")
-    part = generator(7, "ancestry", "sp", "folds").integers(0, 10, by_animal.shape, dtype=np.int8)
+    losses, held_out = held_out_losses(by_animal, block, 1, drawn(7))
+    part = drawn(7)("folds").integers(0, 10, by_animal.shape, dtype=np.int8)
     expected, counted = np.zeros(3), np.zeros(3)
     floor = frequency_floor(30)
     for fold in range(FOLDS):
@@ -75,7 +79,7 @@ def test_held_out_genotypes_are_scored_by_their_binomial_deviance():
 
 def test_starts_agree_on_clear_structure_and_find_the_groups():
     dosages, site = drawn_dosages(13, [20, 20, 20], 4000, fst=0.1), np.repeat(np.arange(3), 20)
-    best = ancestry.best_fit(np.ascontiguousarray(dosages.T), 3, 3, 1, "sp")
+    best = ancestry.best_fit(np.ascontiguousarray(dosages.T), 3, 3, drawn(1))
     assert best.n_agree == 3
     assert best.fit.converged
     means = np.array([best.fit.shares[site == s].mean(axis=0) for s in range(3)])
@@ -111,7 +115,7 @@ GENOTYPES = np.ones((12, 30), dtype=np.int8)
 )
 def test_starts_are_added_until_two_agree_and_no_further(monkeypatch, reached, n_starts, made, agree):
     scripted(monkeypatch, {2: [*reached, *range(-1000, -2000, -100)]})
-    best = ancestry.best_fit(GENOTYPES, 2, n_starts, 1, "sp")
+    best = ancestry.best_fit(GENOTYPES, 2, n_starts, drawn(1))
     assert (len(best.log_likelihoods), best.n_agree, best.agrees) == (made, agree, agree > 1)
     assert best.fit.log_likelihood == max(reached)
 
@@ -120,19 +124,19 @@ def test_a_number_on_which_starts_differ_is_stepped_down_from(monkeypatch):
     """Of four and three clusters no start is found again, of two one is; where none agrees, one cluster is left."""
     apart = list(range(-10, -2000, -100))
     scripted(monkeypatch, {4: apart, 3: apart, 2: [-30, -31], 1: [-99]})
-    tries = ancestry.agreed_fits(GENOTYPES, 4, 2, 1, "sp")
+    tries = ancestry.agreed_fits(GENOTYPES, 4, 2, drawn(1))
     assert [(one.k, len(one.log_likelihoods), one.agrees) for one in tries] == [
         (4, 6, False),
         (3, 6, False),
         (2, 2, True),
     ]
     scripted(monkeypatch, {3: apart, 2: apart, 1: [-99]})
-    assert [one.k for one in ancestry.agreed_fits(GENOTYPES, 3, 1, 1, "sp")] == [3, 2, 1]
+    assert [one.k for one in ancestry.agreed_fits(GENOTYPES, 3, 1, drawn(1))] == [3, 2, 1]
 
 
 def test_clear_groups_are_found_again_at_once():
     by_animal = np.ascontiguousarray(drawn_dosages(3, [30, 30], 1500, fst=0.05).T)
-    (only,) = ancestry.agreed_fits(by_animal, 2, 2, 1, "sp")
+    (only,) = ancestry.agreed_fits(by_animal, 2, 2, drawn(1))
     assert (only.k, len(only.log_likelihoods), only.n_agree) == (2, 2, 2)
 
 
@@ -142,10 +146,10 @@ def test_starts_that_are_merely_slow_are_followed_until_they_agree(monkeypatch):
     p, q = rng.uniform(0.1, 0.9, (2, 800)), np.linspace(0.2, 0.8, 60)
     by_animal = rng.binomial(2, q[:, None] * p[0] + (1 - q[:, None]) * p[1]).astype(np.int8)
     monkeypatch.setattr(ancestry, "SETTLED", 5.0)
-    followed = ancestry.best_fit(by_animal, 2, 3, 1, "sp")
+    followed = ancestry.best_fit(by_animal, 2, 3, drawn(1))
     assert followed.n_agree == 3
     monkeypatch.setattr(ancestry, "NEAR", -1.0)
-    stopped = ancestry.best_fit(by_animal, 2, 3, 1, "sp")
+    stopped = ancestry.best_fit(by_animal, 2, 3, drawn(1))
     assert np.ptp(stopped.log_likelihoods) > ancestry.AGREEMENT
     assert followed.log_likelihoods.min() > stopped.log_likelihoods.max()
 
@@ -153,7 +157,7 @@ def test_starts_that_are_merely_slow_are_followed_until_they_agree(monkeypatch):
 def test_placed_animals_lie_with_their_like_and_an_f1_between():
     rng = np.random.default_rng(14)
     dosages = drawn_dosages(14, [40, 40], 6000, fst=0.1, missing=0.0)
-    best = ancestry.best_fit(np.ascontiguousarray(dosages[:, 5:75].T), 2, 2, 1, "sp")
+    best = ancestry.best_fit(np.ascontiguousarray(dosages[:, 5:75].T), 2, 2, drawn(1))
     gametes = [rng.binomial(1, dosages[:, i] / 2) for i in (0, 79)]
     queries = np.ascontiguousarray(np.stack([dosages[:, 0], dosages[:, 79], sum(gametes)]).astype(np.int8))
     order = ancestry.cluster_order(best.fit.shares, ["a"] * 35 + ["b"] * 35)
@@ -208,5 +212,5 @@ def test_fewer_points_than_groups_run():
 def test_too_little_data_is_one_cluster(n, m):
     table = numbers(drawn_dosages(16, [n], max(m, 1))[:m], max_clusters=1)
     assert chosen(table) == 1
-    found = ancestry.best_fit(np.ones((n, m), dtype=np.int8), 1, 3, 1, "sp")
+    found = ancestry.best_fit(np.ones((n, m), dtype=np.int8), 1, 3, drawn(1))
     assert found.fit.shares.tolist() == [[1.0]] * n

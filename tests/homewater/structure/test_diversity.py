@@ -6,6 +6,7 @@ import allel
 import numpy as np
 import pytest
 from tests.drawn_genotypes import drawn_dosages
+from tests.made_studies import site_counts
 
 from homewater.structure import diversity
 from homewater.structure.effective_size import TOO_FEW_ANIMALS, EffectiveSize
@@ -76,10 +77,7 @@ def test_heterozygosities_equal_scikit_allel():
     alleles = np.stack([np.where(dosages < 0, -1, dosages >= 2), np.where(dosages < 0, -1, dosages >= 1)], axis=2)
     genotypes = allel.GenotypeArray(alleles.astype("i1"))
     table = diversity.site_diversity(
-        counts_of(dosages, np.zeros(12, int), 1),
-        np.array(["a"]),
-        np.repeat(np.arange(10), 20),
-        np.arange(200),
+        site_counts(counts_of(dosages, np.zeros(12, int), 1), ["a"], np.repeat(np.arange(10), 20), np.arange(200)),
         [NOT_TRIED],
         3,
     )
@@ -108,7 +106,7 @@ def test_random_mating_has_no_inbreeding_and_selfing_has():
     inbred = np.where(rng.random((3000, 300)) < 0.5, 2 * rng.binomial(1, p[:, None], (3000, 300)), dosages)
     names, sizes = np.arange(20).astype(str), [NOT_TRIED] * 20
     tables = [
-        diversity.site_diversity(counts_of(d, site, 20), names, chrom, np.arange(3000), sizes, 5)
+        diversity.site_diversity(site_counts(counts_of(d, site, 20), names, chrom, np.arange(3000)), sizes, 5)
         for d in (dosages, inbred)
     ]
     low, high = (np.stack([t[f"inbreeding_coefficient_ci_{b}"] for t in tables]) for b in ("low", "high"))
@@ -120,7 +118,7 @@ def test_random_mating_has_no_inbreeding_and_selfing_has():
 def test_tiny_sites_are_listed_with_what_can_be_known():
     dosages, site = drawn_dosages(6, [1, 2, 9], 50, missing=0.0), np.repeat(np.arange(3), [1, 2, 9])
     table = diversity.site_diversity(
-        counts_of(dosages, site, 3), np.array(["a", "b", "c"]), np.repeat("1", 50), np.arange(50), [NOT_TRIED] * 3, 4
+        site_counts(counts_of(dosages, site, 3), ["a", "b", "c"], np.repeat("1", 50), np.arange(50)), [NOT_TRIED] * 3, 4
     )
     assert table["n"].tolist() == [1, 2, 9]
     assert table["allelic_richness"].isna().tolist() == [True, True, False]
@@ -130,13 +128,15 @@ def test_tiny_sites_are_listed_with_what_can_be_known():
 
 def test_infinite_bounds_become_empty():
     size = EffectiveSize(80.0, 40.0, np.inf, "estimated", 100, 0.03)
-    table = diversity.site_diversity(np.ones((6, 1, 4), int), np.array(["a"]), np.arange(6), np.arange(6), [size], 2)
+    table = diversity.site_diversity(site_counts(np.ones((6, 1, 4), int), ["a"], np.arange(6), np.arange(6)), [size], 2)
     assert table.loc[0, ["effective_size", "effective_size_ci_low"]].tolist() == [80.0, 40.0]
     assert np.isnan(table.loc[0, "effective_size_ci_high"])
 
 
 def test_no_markers_and_no_sites_run():
     empty = np.zeros(0)
-    table = diversity.site_diversity(np.zeros((0, 2, 4), int), np.array(["a", "b"]), empty, empty, [NOT_TRIED] * 2, 5)
+    nothing = site_counts(np.zeros((0, 2, 4), int), ["a", "b"], empty, empty)
+    table = diversity.site_diversity(nothing, [NOT_TRIED] * 2, 5)
     assert table["observed_heterozygosity"].isna().all()
-    assert len(diversity.site_diversity(np.zeros((3, 0, 4), int), np.array([]), np.arange(3), np.arange(3), [], 5)) == 0
+    nowhere = site_counts(np.zeros((3, 0, 4), int), [], np.arange(3), np.arange(3))
+    assert len(diversity.site_diversity(nowhere, [], 5)) == 0

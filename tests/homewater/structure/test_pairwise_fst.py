@@ -6,12 +6,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from tests.drawn_genotypes import drawn_dosages
-from tests.made_studies import distances
+from tests.made_studies import distances, site_counts
 
+from homewater.running.seeds import draws
 from homewater.statistics.fst import pair_components
 from homewater.structure import pairwise_fst
 
 NAMES = ["north bay", "öst", "S-01/a", "kelp"]
+
+
+def drawn(seed):
+    return draws(seed, "pairwise_fst", "sp")
 
 
 def counts_of(dosages, site, n_sites):
@@ -42,7 +47,7 @@ def test_p_values_are_uniform_without_structure():
     site = np.repeat([0, 1], 15)
     p = np.array(
         [
-            pairwise_fst.permutation_p_values(drawn_dosages(seed, [30], 100), site, 2, 199, 5, "sp", ["a", "b"])[0]
+            pairwise_fst.permutation_p_values(drawn_dosages(seed, [30], 100), site, ["a", "b"], 199, drawn(5))[0]
             for seed in range(600)
         ]
     )
@@ -53,15 +58,15 @@ def test_p_values_are_uniform_without_structure():
 def test_planted_structure_is_found_by_every_pair():
     site = np.repeat(np.arange(6), 15)
     p = pairwise_fst.permutation_p_values(
-        drawn_dosages(3, [15] * 6, 300), site, 6, 199, 5, "sp", [str(i) for i in range(6)]
+        drawn_dosages(3, [15] * 6, 300), site, [str(i) for i in range(6)], 199, drawn(5)
     )
     assert (p == 1 / 200).all()
 
 
 def test_a_pair_draws_the_same_whatever_else_is_in_the_study():
     dosages, site = drawn_dosages(4, [8, 8, 8, 8], 30, fst=0.01), np.repeat(np.arange(4), 8)
-    whole = pairwise_fst.permutation_p_values(dosages, site, 4, 99, 1, "sp", NAMES)
-    part = pairwise_fst.permutation_p_values(dosages[:, site >= 2], site[site >= 2] - 2, 2, 99, 1, "sp", NAMES[2:])
+    whole = pairwise_fst.permutation_p_values(dosages, site, NAMES, 99, drawn(1))
+    part = pairwise_fst.permutation_p_values(dosages[:, site >= 2], site[site >= 2] - 2, NAMES[2:], 99, drawn(1))
     assert part[0] == whole[5]
 
 
@@ -71,7 +76,7 @@ def test_table_lists_small_sites_empty_and_corrects_only_what_was_tested():
     counts = counts_of(dosages, site, 4)
     chrom, pos = np.repeat(np.arange(8), 50).astype(str), np.arange(400)
     p = np.array([0.01, 0.5, 0.04, 0.5, 0.03, 0.5])
-    table = pairwise_fst.pairwise_table(counts, np.array(NAMES), chrom, pos, p, distances(NAMES)[::-1], 5)
+    table = pairwise_fst.pairwise_table(site_counts(counts, NAMES, chrom, pos), p, distances(NAMES)[::-1], 5)
     assert table["site_a"].tolist() == [NAMES[i] for i in (0, 0, 0, 1, 1, 2)]
     small = (table["site_a"] == "S-01/a") | (table["site_b"] == "S-01/a")
     assert table.loc[small, ["fst", "ci_low", "ci_high", "p_value", "q_value"]].isna().all(axis=None)
@@ -86,15 +91,8 @@ def test_planted_fst_lies_in_the_intervals():
     """Beta draws of F 0.05 about one ancestor: theta of a pair estimates 0.05; of 28 intervals 25 or more hold it."""
     site = np.repeat(np.arange(8), 20)
     counts = counts_of(drawn_dosages(21, [20] * 8, 4000), site, 8)
-    table = pairwise_fst.pairwise_table(
-        counts,
-        np.arange(8).astype(str),
-        np.repeat(np.arange(20), 200),
-        np.arange(4000),
-        np.full(28, np.nan),
-        distances([]),
-        5,
-    )
+    counted = site_counts(counts, np.arange(8).astype(str), np.repeat(np.arange(20), 200), np.arange(4000))
+    table = pairwise_fst.pairwise_table(counted, np.full(28, np.nan), distances([]), 5)
     assert ((table["ci_low"] < 0.05) & (table["ci_high"] > 0.05)).sum() >= 25
     assert table["fst"].mean() == pytest.approx(0.05, abs=0.003)
     assert table["q_value"].isna().all()
@@ -104,11 +102,10 @@ def test_planted_fst_lies_in_the_intervals():
 def test_nothing_to_compare_runs(sizes, n_markers):
     site, n = np.repeat(np.arange(len(sizes)), sizes), len(sizes)
     dosages = drawn_dosages(1, sizes, n_markers) if n_markers else np.zeros((0, sum(sizes)), dtype=np.int8)
-    p = pairwise_fst.permutation_p_values(dosages, site, n, 99, 1, "sp", NAMES[:n])
+    p = pairwise_fst.permutation_p_values(dosages, site, NAMES[:n], 99, drawn(1))
     assert np.isnan(p).all()
     markers = np.zeros(n_markers)
-    table = pairwise_fst.pairwise_table(
-        counts_of(dosages, site, n), np.array(NAMES[:n]), markers, markers, p, distances(NAMES), 2
-    )
+    counts = site_counts(counts_of(dosages, site, n), NAMES[:n], markers, markers)
+    table = pairwise_fst.pairwise_table(counts, p, distances(NAMES), 2)
     assert len(table) == n * (n - 1) // 2
     assert table["p_value"].isna().all()
