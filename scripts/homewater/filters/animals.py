@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from homewater.filters.batch_effects import batch_names
 from homewater.filters.contamination import contamination, second_genome
 from homewater.filters.heterozygosity import SPREADS, first_cross_sums, limits
 from homewater.filters.identity import (
@@ -26,41 +27,28 @@ from homewater.filters.identity import (
 )
 from homewater.filters.kinship import gross_excess, kin_markers, kinship_within_sites, thin_families
 from homewater.filters.ledger import Animals
+from homewater.filters.settings import FilterSettings
 from homewater.filters.site_fit import fit_to_sites, fits_another_site, swapped_labels, unlike_any_site
 from homewater.genotypes.store import Genotypes
 from homewater.running.errors import InputError, Problem
+from homewater.statistics.allele_counts import AlleleCounts, n_called
 from homewater.statistics.intervals import binomial_upper_tail, divide_or_nan
 from homewater.statistics.linked_groups import linked_groups
 
 WIDELY_CALLED = 0.5  # markers called in fewer of the defining animals say nothing of an animal's quality
 
 
-def site_roles(sites: pd.DataFrame, in_native_range: np.ndarray) -> pd.DataFrame:
-    """Return what each site may do.
-
-    Args:
-        sites: site list with locationID and kind (empty means wild).
-        in_native_range: bool (n_sites,).
-
-    Returns:
-        locationID, kind, in_native_range, defines (wild and within the range), in the order of the site list.
-    """
-    kind = sites["kind"].replace("", "wild").fillna("wild") if "kind" in sites else "wild"
-    roles = pd.DataFrame(
-        {"locationID": sites["locationID"].to_numpy(), "kind": kind, "in_native_range": in_native_range}
-    )
-    return roles.assign(defines=(roles["kind"] == "wild") & roles["in_native_range"])
-
-
-def filter_animals(genotypes: Genotypes, samples: pd.DataFrame, roles: pd.DataFrame, settings: dict) -> Animals:
+def filter_animals(
+    genotypes: Genotypes, samples: pd.DataFrame, roles: pd.DataFrame, settings: FilterSettings
+) -> Animals:
     """Go through all filters of animals.
 
     Args:
         genotypes: the genotype store.
         samples: rows of the sample sheet for the store's animals, in its order: materialSampleID, locationID, role and
             optional replicateOf and batch.
-        roles: table of `site_roles`; every locationID of `samples` is in it.
-        settings: min_sample_call_rate, duplicate_identity, max_contamination, thin_kin.
+        roles: table site_roles; every locationID of `samples` is in it.
+        settings: limits of the filters.
 
     Raises:
         InputError: where no animal, or no marker that tells animals' quality, is left.
@@ -75,12 +63,12 @@ def filter_animals(genotypes: Genotypes, samples: pd.DataFrame, roles: pd.DataFr
         raise InputError(Problem("samples", "", "role", found, allowed))
 
     pooled = _pooled_counts(genotypes, may_define)
-    wide = pooled[:, :3].sum(axis=1) >= max(1.0, WIDELY_CALLED * may_define.sum())
+    wide = n_called(pooled) >= max(1.0, WIDELY_CALLED * may_define.sum())
     if not wide.any():
         found = f"no marker called in at least {WIDELY_CALLED:.0%} of the baseline animals"
         raise InputError(Problem("genotypes", "", "", found, "genotypes with fewer missing calls"))
     table["call_rate"] = genotypes.animal_counts(wide)[0] / wide.sum()
-    minimum = settings["min_sample_call_rate"]
+    minimum = settings.min_sample_call_rate
     animals.remove(
         "sample_call_rate",
         "call_rate",
@@ -94,23 +82,22 @@ def filter_animals(genotypes: Genotypes, samples: pd.DataFrame, roles: pd.DataFr
             Problem("genotypes", "", "markers.min_sample_call_rate", found, "a lower limit, or better genotypes")
         )
 
-    _files_disagree(animals, genotypes.file_concordance, settings["duplicate_identity"])
+    _files_disagree(animals, genotypes.file_concordance, settings.duplicate_identity)
     _declared_replicates(animals, samples)
     pooled = _pooled_counts(genotypes, animals.kept & may_define)
     frequency = _minor_frequency(pooled)
     who = np.flatnonzero(animals.kept)
     pairs = compare_pairs(genotypes.select(informative_markers(frequency, wide), who))
     pairs = replace(pairs, first=who[pairs.first], second=who[pairs.second])
-    _same(animals, pairs, site, baseline, settings["duplicate_identity"])
+    _same(animals, pairs, site, baseline, settings.duplicate_identity)
     _heterozygosity(animals, genotypes, wide & (np.nan_to_num(frequency) > 0), site, baseline, may_define, len(roles))
-    _contamination(animals, genotypes, pooled, baseline, may_define, settings["max_contamination"])
+    _contamination(animals, genotypes, pooled, baseline, may_define, settings.max_contamination)
     table["defines_with_kin"] = table["defines"] = animals.kept & may_define
     if not table["defines"].any():
         found = "no baseline animal left: all are mixtures, or more heterozygous than any first cross"
         raise InputError(Problem("genotypes", "", "", found, "genotypes of single animals"))
     markers = _kin(animals, genotypes, pairs, site, wide & (np.nan_to_num(frequency) > 0), settings)
-    batch = samples["batch"].fillna("").to_numpy(dtype=str) if "batch" in samples else np.full(len(table), "")
-    _origins(animals, genotypes, markers, site, roles["locationID"].to_numpy(), batch)
+    _origins(animals, genotypes, markers, site, roles["locationID"].to_numpy(), batch_names(samples))
     return animals
 
 
@@ -134,7 +121,7 @@ def _pooled_counts(genotypes: Genotypes, rows: np.ndarray) -> np.ndarray:
 
 
 def _minor_frequency(counts: np.ndarray) -> np.ndarray:
-    p = divide_or_nan(counts[:, 1] + 2 * counts[:, 2], 2 * counts[:, :3].sum(axis=1))
+    p = AlleleCounts.of_genotypes(counts).frequency
     return np.minimum(p, 1 - p)
 
 
@@ -184,14 +171,19 @@ def _same(animals: Animals, pairs: Pairs, site: np.ndarray, baseline: np.ndarray
 
 
 def _kin(
-    animals: Animals, genotypes: Genotypes, pairs: Pairs, site: np.ndarray, markers: np.ndarray, settings: dict
+    animals: Animals,
+    genotypes: Genotypes,
+    pairs: Pairs,
+    site: np.ndarray,
+    markers: np.ndarray,
+    settings: FilterSettings,
 ) -> np.ndarray:
     """Flag and thin kin; return the markers from which kinship was read."""
     table, n = animals.table, len(animals.table)
     # a mixture of two animals is kin of both
     usable = animals.kept & ~animals.flagged("beyond_f1_heterozygosity") & ~animals.flagged("contaminated")
     may = table["defines_with_kin"].to_numpy(dtype=bool) & usable
-    same = np.nan_to_num(pairs.identity) >= settings["duplicate_identity"]
+    same = np.nan_to_num(pairs.identity) >= settings.duplicate_identity
     alike = (site[pairs.first] == site[pairs.second]) & (np.nan_to_num(pairs.kinship) > CLOSE_KIN)
     alike &= may[pairs.first] & may[pairs.second]
     group = linked_groups(pairs.first[alike], pairs.second[alike], n)
@@ -210,7 +202,7 @@ def _kin(
     animals.relate(first[kin], second[kin])
     family, left_out = thin_families(first[kin], second[kin], n, may, table["call_rate"].to_numpy())
     table["family"] = [f"family_{number + 1}" if number >= 0 else "" for number in family.tolist()]
-    if settings["thin_kin"]:
+    if settings.thin_kin:
         table["defines"] = table["defines_with_kin"] & ~left_out
     flagged = int(animals.flagged("kin").sum())
     expected = float(found.expected.sum()) if np.isfinite(found.limit).any() else float("nan")
@@ -230,7 +222,7 @@ def _contamination(
     balance = genotypes.read_balance
     flagged, gone, value, expected = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool), np.full(n, np.nan), np.nan
     if balance is not None:
-        frequency = divide_or_nan(pooled[:, 1] + 2 * pooled[:, 2], 2 * pooled[:, :3].sum(axis=1))
+        frequency = AlleleCounts.of_genotypes(pooled).frequency
         second = np.zeros((n, 5))
         for rows, dosages in genotypes.blocks():
             second += second_genome(dosages, frequency[rows])

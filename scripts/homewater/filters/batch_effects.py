@@ -14,6 +14,11 @@ MIN_ANIMALS = 2  # of each batch at a site
 COLUMNS = ("locationID", "batch_a", "batch_b", "n_a", "n_b", "fst", "ci_low", "ci_high", "p_value", "q_value")
 
 
+def batch_names(sheet: pd.DataFrame) -> np.ndarray:
+    """Return str (n_animals,): the batch of each animal by the column `batch` of the sample sheet, empty if unknown."""
+    return sheet["batch"].fillna("").to_numpy(dtype=str) if "batch" in sheet else np.full(len(sheet), "")
+
+
 def cells(site: np.ndarray, group: np.ndarray, used: np.ndarray, least: int = 1):
     """Return the cells of sites by groups, at sites with animals of two groups and more.
 

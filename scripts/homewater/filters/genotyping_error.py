@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from homewater.genotypes.store import Genotypes
 from homewater.statistics.intervals import wilson
+
+BLOCK = 4096  # markers read at once
 
 
 def discordance(first: np.ndarray, second: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -19,6 +22,31 @@ def discordance(first: np.ndarray, second: np.ndarray) -> tuple[np.ndarray, np.n
     """
     both = (first >= 0) & (second >= 0)
     return (both & (first != second)).sum(axis=0), both.sum(axis=0)
+
+
+def replicate_error(
+    store: Genotypes, rows: np.ndarray, replicates: list[tuple[int, int]], batch: np.ndarray, setting: float
+) -> dict:
+    """Estimate the genotyping error from the records of animals genotyped twice.
+
+    Args:
+        store: the genotypes.
+        rows: int (n_rows,), the markers that are used.
+        replicates: pairs of animals of the store that are records of one animal.
+        batch: str (n_samples,), batch of each animal of the store; empty where unknown.
+        setting: rate to use without replicates.
+
+    Returns:
+        As `error_rate`, and `by_batch` as `error_by_batch`.
+    """
+    first, second = (np.array([pair[side] for pair in replicates], dtype=np.int64) for side in (0, 1))
+    differing, compared = np.zeros(first.size, dtype=np.int64), np.zeros(first.size, dtype=np.int64)
+    for start in range(0, rows.size if first.size else 0, BLOCK):
+        some = rows[start : start + BLOCK]
+        found = discordance(store.select(some, first), store.select(some, second))
+        differing, compared = differing + found[0], compared + found[1]
+    by_batch = error_by_batch(differing, compared, batch[first], batch[second])
+    return error_rate(differing, compared, setting) | {"by_batch": by_batch}
 
 
 def error_rate(differing: np.ndarray, compared: np.ndarray, setting: float, confidence: float = 0.95) -> dict:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from homewater.statistics.allele_counts import n_called
-from homewater.statistics.intervals import MEDIAN_DEVIATION_TO_SD, divide_or_nan
+from homewater.statistics.allele_counts import AlleleCounts
+from homewater.statistics.intervals import MEDIAN_DEVIATION_TO_SD
 
 SPREADS = 4.0  # standard deviations beyond which an animal is flagged or removed
 MIN_ANIMALS = 5  # of a site, for a level of its own
@@ -36,9 +36,9 @@ def first_cross_sums(counts: np.ndarray) -> np.ndarray:
         float64 (2, n_sites, n_sites): over markers called at both, the sum of p (1 - q) + q (1 - p), p and q the
         frequencies of the two sites, and the number of markers. Source: common practice.
     """
-    called = n_called(counts)
-    p = np.nan_to_num(divide_or_nan(counts[..., 1] + 2 * counts[..., 2], 2 * called))
-    there = (called > 0).astype(np.float64)
+    alleles = AlleleCounts.of_genotypes(counts)
+    p = np.nan_to_num(alleles.frequency)
+    there = (alleles.copies > 0).astype(np.float64)
     absent = there - p
     return np.stack([p.T @ absent + absent.T @ p, there.T @ there])
 

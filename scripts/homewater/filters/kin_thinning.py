@@ -6,11 +6,35 @@ import numpy as np
 import pandas as pd
 
 from homewater.genotypes.store import Genotypes
-from homewater.statistics.allele_counts import AlleleCounts, expected_heterozygosity
+from homewater.statistics.allele_counts import AlleleCounts, expected_heterozygosity, n_animals
 from homewater.statistics.fst import group_pairs, pair_components
 from homewater.statistics.intervals import divide_or_nan
 
 BLOCK = 16384  # markers held as real numbers at once
+
+
+def kin_thinning(
+    store: Genotypes,
+    animals: pd.DataFrame,
+    place: np.ndarray,
+    location_ids: list[str],
+    counts: np.ndarray,
+    technical: np.ndarray,
+) -> pd.DataFrame:
+    """Return table kin_thinning of a species.
+
+    Args:
+        store: the genotypes.
+        animals: table samples, rows as the store's animals.
+        place: int (n_animals,), site of each animal, index into `location_ids`, -1 for none.
+        location_ids: str (n_sites,), sites that define anything.
+        counts: int32 (n_markers, n_sites, 4), genotype counts of the defining animals, one a family.
+        technical: bool (n_markers,), markers that pass the technical filters.
+    """
+    with_kin, families = counts_with_kin(store, animals, place, len(location_ids), counts)
+    without = counts[technical]
+    with_kin = without if with_kin is counts else with_kin[technical]
+    return kin_table(location_ids, with_kin, without, families)
 
 
 def kin_table(location_ids: list[str], with_kin: np.ndarray, without: np.ndarray, families: np.ndarray) -> pd.DataFrame:
@@ -26,16 +50,12 @@ def kin_table(location_ids: list[str], with_kin: np.ndarray, without: np.ndarray
     The mean F_ST of a site is over all other sites; NaN with one site or without markers.
     """
     table = {"locationID": list(location_ids)}
-    table |= {"n_with_kin": _animals(with_kin), "n": _animals(without), "n_families": np.asarray(families, np.int64)}
+    table |= {"n_with_kin": n_animals(with_kin), "n": n_animals(without), "n_families": np.asarray(families, np.int64)}
     for name, value in (("expected_heterozygosity", mean_heterozygosity), ("mean_fst", mean_fst)):
         both_ways = value(with_kin), value(without) if without is not with_kin else None
         table[f"{name}_with_kin"] = both_ways[0]
         table[name] = both_ways[0] if without is with_kin else both_ways[1]
     return pd.DataFrame(table)
-
-
-def _animals(counts: np.ndarray) -> np.ndarray:
-    return counts[0].sum(axis=1).astype(np.int64) if len(counts) else np.zeros(counts.shape[1], dtype=np.int64)
 
 
 def mean_heterozygosity(counts: np.ndarray) -> np.ndarray:

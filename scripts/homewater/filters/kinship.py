@@ -13,7 +13,7 @@ import numpy as np
 from scipy import special
 
 from homewater.filters.identity import CLOSE_KIN
-from homewater.statistics.allele_counts import HET, HOM_ALT, HOM_REF, n_called
+from homewater.statistics.allele_counts import HET, HOM_ALT, HOM_REF, NOT_CALLED, AlleleCounts, n_called
 from homewater.statistics.fst import joint_components
 from homewater.statistics.intervals import MEDIAN_DEVIATION_TO_SD, divide_or_nan
 from homewater.statistics.linked_groups import linked_groups
@@ -64,7 +64,7 @@ def gross_excess(counts: np.ndarray) -> np.ndarray:
         counts: int32 (n_markers, n_sites, 4), genotype counts by site.
     """
     typed = n_called(counts).astype(np.float64)
-    p = np.nan_to_num(divide_or_nan(counts[..., HET] + 2 * counts[..., HOM_ALT], 2 * typed))
+    p = np.nan_to_num(AlleleCounts.of_genotypes(counts).frequency)
     expected = 2 * p * (1 - p) * typed * np.nan_to_num(divide_or_nan(2 * typed, 2 * typed - 1))
     excess = (counts[..., HET] - expected).sum(axis=1)
     # given its alleles a site's heterozygotes vary by about (2 p q)^2 n
@@ -166,17 +166,16 @@ def _frequencies(dosages: np.ndarray, place: np.ndarray, reference: np.ndarray, 
     counts = np.empty((dosages.shape[0], n_sites, 4), dtype=np.int32)
     for s in range(n_sites):
         own = dosages[:, reference & (place == s)]
-        for column, value in ((HOM_REF, 0), (HET, 1), (HOM_ALT, 2), (3, -1)):
+        for column, value in ((HOM_REF, 0), (HET, 1), (HOM_ALT, 2), (NOT_CALLED, -1)):
             counts[:, s, column] = (own == value).sum(axis=1)
     top, bottom = joint_components(counts, np.zeros(len(counts), dtype=np.int64))
     fst = float(top[0] / bottom[0]) if n_sites > 1 and bottom[0] > 0 else 0.0
     copies_of_mean = 1 / np.clip(fst, 0.001, 0.5) - 1
-    copies = 2.0 * n_called(counts)
-    alternate = counts[..., HET] + 2.0 * counts[..., HOM_ALT]
-    mean = (alternate.sum(axis=1) + 0.5) / (copies.sum(axis=1) + 1)
-    frequency = (alternate + copies_of_mean * mean[:, None]) / (copies + copies_of_mean)
+    alleles = AlleleCounts.of_genotypes(counts)
+    mean = (alleles.alternate.sum(axis=1) + 0.5) / (alleles.copies.sum(axis=1) + 1)
+    frequency = (alleles.alternate + copies_of_mean * mean[:, None]) / (alleles.copies + copies_of_mean)
     size = np.bincount(place[reference], minlength=n_sites)
-    typed = copies.mean(axis=0)
+    typed = alleles.copies.mean(axis=0)
     of_mean = copies_of_mean * 2 / (typed.sum() + 1) / (typed + copies_of_mean)
     weight = 2 / (typed + copies_of_mean) + of_mean
     return frequency, weight, size * weight**2 + (size.sum() - size) * of_mean**2

@@ -11,8 +11,9 @@ import pandas as pd
 
 from homewater.filters.hardy_weinberg import hardy_weinberg_p
 from homewater.filters.heterozygote_excess import heterozygote_excess_p
+from homewater.filters.settings import FilterSettings
 from homewater.running.errors import InputError, Problem
-from homewater.statistics.allele_counts import n_called
+from homewater.statistics.allele_counts import NOT_CALLED, AlleleCounts, n_animals, n_called
 from homewater.statistics.intervals import divide_or_nan, false_discovery
 
 MIN_SITE_ANIMALS = 10  # of a site whose call rate counts: of fewer, one lost call is too large a share
@@ -31,7 +32,10 @@ SETTINGS = {
 
 
 def filter_markers(
-    markers: pd.DataFrame, counts: np.ndarray, settings: dict, differences: dict[str, np.ndarray] | None = None
+    markers: pd.DataFrame,
+    counts: np.ndarray,
+    settings: FilterSettings,
+    differences: dict[str, np.ndarray] | None = None,
 ) -> tuple[pd.DataFrame, list[dict]]:
     """Go through all filters of markers but linkage thinning.
 
@@ -39,7 +43,7 @@ def filter_markers(
         markers: marker, chrom, pos, ref, alt.
         counts: int32 (n_markers, n_sites, 4), genotype counts of the defining animals by site: homozygous reference,
             heterozygous, homozygous alternate, missing.
-        settings: the keys named in SETTINGS.
+        settings: limits of the filters; SETTINGS says which limit belongs to which filter.
         differences: float64 (n_markers,) p values of tests of batches (`batch`) and sexes (`sex_linked`), NaN where not
             tested; none by default.
 
@@ -50,11 +54,10 @@ def filter_markers(
         InputError: where no marker is left, naming the filter that took the most.
     """
     total = counts.sum(axis=1, dtype=np.int64)
-    called = total[:, :3].sum(axis=1)
+    called, alleles = n_called(total), AlleleCounts.of_genotypes(total)
     call_rate = divide_or_nan(called, total.sum(axis=1))
-    alternate = divide_or_nan(total[:, 1] + 2 * total[:, 2], 2 * called)
-    minor = np.minimum(alternate, 1 - alternate)
-    minor_count = np.minimum(total[:, 1] + 2 * total[:, 2], total[:, 1] + 2 * total[:, 0])
+    minor = np.minimum(alleles.frequency, 1 - alleles.frequency)
+    minor_count = np.minimum(alleles.alternate, alleles.reference)
     table = markers[["marker", "chrom", "pos", "ref", "alt"]].assign(
         status="kept", reason="", call_rate=call_rate, minor_allele_frequency=minor
     )
@@ -66,24 +69,24 @@ def filter_markers(
     def remove(name: str, rows: np.ndarray, values: np.ndarray) -> None:
         rows = rows & left
         reason[rows] = name
-        value[rows], limit[rows] = values[rows], settings[SETTINGS[name]] if SETTINGS[name] else 0
+        value[rows], limit[rows] = values[rows], getattr(settings, SETTINGS[name]) if SETTINGS[name] else 0
         before, gone = int(left.sum()), int(rows.sum())
         summary.append({"step": name, "before": before, "removed": gone, "after": before - gone, "what": "markers"})
         left[rows] = False
 
     def tested(name: str, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         q = false_discovery(np.where(left, p, np.nan))
-        return np.nan_to_num(q, nan=2.0) <= settings[SETTINGS[name]], q
+        return np.nan_to_num(q, nan=2.0) <= getattr(settings, SETTINGS[name]), q
 
-    remove("call_rate", ~(np.nan_to_num(call_rate) >= settings["min_call_rate"]) | (called == 0), call_rate)
+    remove("call_rate", ~(np.nan_to_num(call_rate) >= settings.min_call_rate) | (called == 0), call_rate)
     lowest = lowest_site_call_rate(counts)
-    remove("site_call_rate", lowest < settings["min_site_call_rate"], lowest)
+    remove("site_call_rate", lowest < settings.min_site_call_rate, lowest)
     remove("monomorphic", ~(np.nan_to_num(minor) > 0), np.nan_to_num(minor))
     for name in ("batch", "sex_linked"):
         remove(name, *tested(name, (differences or {}).get(name, np.full(len(table), np.nan))))
     technical = left.copy()
-    remove("minor_allele_frequency", np.nan_to_num(minor) < settings["min_minor_allele_frequency"], minor)
-    remove("minor_allele_count", minor_count < settings["min_minor_allele_count"], minor_count)
+    remove("minor_allele_frequency", np.nan_to_num(minor) < settings.min_minor_allele_frequency, minor)
+    remove("minor_allele_count", minor_count < settings.min_minor_allele_count, minor_count)
     excess_p, p = np.full((2, len(table)), np.nan)
     rows = np.flatnonzero(left)
     for start in range(0, rows.size, BLOCK):  # no copy of all counts
@@ -114,12 +117,12 @@ def lowest_site_call_rate(counts: np.ndarray) -> np.ndarray:
     Args:
         counts: int32 (n_markers, n_sites, 4), as in `filter_markers`.
     """
-    large = counts[0].sum(axis=1) >= MIN_SITE_ANIMALS if len(counts) else np.zeros(counts.shape[1], dtype=bool)
+    large = n_animals(counts) >= MIN_SITE_ANIMALS
     lowest = np.ones(len(counts))
     for start in range(0, len(counts), BLOCK):
         part = counts[start : start + BLOCK, large]
         called = n_called(part)
-        lowest[start : start + BLOCK] = divide_or_nan(called, called + part[..., 3]).min(axis=1, initial=1.0)
+        lowest[start : start + BLOCK] = divide_or_nan(called, called + part[..., NOT_CALLED]).min(axis=1, initial=1.0)
     return lowest
 
 

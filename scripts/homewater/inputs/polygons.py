@@ -10,12 +10,31 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from homewater.inputs.user_text import read_text, shown
-from homewater.running.errors import Problem
+from homewater.running.errors import InputError, Problem
 
 _POLYGONS = {"Polygon", "MultiPolygon"}
 
 
 _WGS84 = ("CRS84", "EPSG::4326", "EPSG:4326")
+
+
+def read_native_range(paths: str | list[str]) -> BaseGeometry | None:
+    """Read the polygons of a species' native range; None where no file is given.
+
+    Args:
+        paths: the file, as a rule gives it: a path, or a list of at most one.
+
+    Raises:
+        InputError: on anything wrong with the file.
+    """
+    given = [paths] if isinstance(paths, str) else list(paths)
+    if not given:
+        return None
+    (path,) = given
+    polygons, problems = read_polygons(path, Path(path).name)
+    if problems:
+        raise InputError(problems)
+    return polygons
 
 
 def read_polygons(path: str | Path, name: str) -> tuple[BaseGeometry | None, list[Problem]]:

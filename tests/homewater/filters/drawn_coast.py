@@ -3,7 +3,9 @@
 import numpy as np
 import pandas as pd
 
-from homewater.filters.animals import filter_animals, site_roles
+from homewater.filters.animals import filter_animals
+from homewater.filters.settings import FilterSettings
+from homewater.filters.site_roles import site_roles
 from homewater.genotypes.store import VariantBlock, open_genotypes, write_genotypes
 
 SETTINGS = {
@@ -22,6 +24,7 @@ SETTINGS = {
     "thin_kin": True,
     "max_contamination": 0.05,
 }
+LIMITS = FilterSettings.of_study(SETTINGS)
 N_MARKERS = 800
 ROLES = site_roles(
     pd.DataFrame({"locationID": ["north", "south", "farm", "abroad"], "kind": ["wild", "", "farm", "wild"]}),
@@ -77,7 +80,7 @@ class Coast:
             return None
         return np.array([self.reads.get(name, [0] * 6) for name in names], dtype=np.int64)
 
-    def filtered(self, tmp_path, settings=SETTINGS):
+    def filtered(self, tmp_path, settings=LIMITS):
         """Run the filters of animals; return the table by id."""
         sheet = pd.DataFrame(self.rows, columns=["materialSampleID", "locationID", "role", "replicateOf"])
         rank = sheet["locationID"].map({name: i for i, name in enumerate(ROLES["locationID"])}).to_numpy()

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.stats import binom
-from tests.homewater.filters.drawn_coast import N_MARKERS, ROLES, Coast
+from tests.homewater.filters.drawn_coast import N_MARKERS, Coast
 
 from homewater.filters.animals import _files_disagree
 from homewater.filters.ledger import Animals
@@ -195,11 +195,6 @@ def test_when_call_rate_takes_every_baseline_animal_it_is_named(tmp_path):
     coast.dosages = [coast.spoiled(d, missing=0.4) for d in coast.dosages]
     with pytest.raises(InputError, match="min_sample_call_rate"):
         coast.filtered(tmp_path)
-
-
-def test_site_roles():
-    assert ROLES["kind"].tolist() == ["wild", "wild", "farm", "wild"]
-    assert ROLES["defines"].tolist() == [True, True, False, False]
 
 
 def test_animals_that_two_files_call_differently_are_flagged_and_stay():

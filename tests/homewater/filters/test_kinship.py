@@ -1,8 +1,10 @@
 """Kinship within sites: a plain second version, relatives of known descent, and who is thinned in invented studies."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from tests.homewater.filters.drawn_coast import SETTINGS, Coast
+from tests.homewater.filters.drawn_coast import LIMITS, Coast
 from tests.homewater.filters.kin_studies import WITH, WITHOUT, thinned
 
 from homewater.filters.identity import CLOSE_KIN
@@ -178,6 +180,6 @@ def test_in_the_filters_kin_stay_but_one_of_them_defines(tmp_path):
     assert table.loc["query sib", "family"] == "family_1"
     assert table["defines"].sum() == 61
     (tmp_path / "all").mkdir()
-    table = coast.filtered(tmp_path / "all", SETTINGS | {"thin_kin": False})
+    table = coast.filtered(tmp_path / "all", replace(LIMITS, thin_kin=False))
     assert table["defines"].sum() == table["defines_with_kin"].sum() == 64
     assert (table["family"] != "").sum() == 5

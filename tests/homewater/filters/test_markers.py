@@ -1,9 +1,11 @@
 """Filters of markers on hand-made counts: each takes its marker, and the first is named."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
-from tests.homewater.filters.drawn_coast import SETTINGS
+from tests.homewater.filters.drawn_coast import LIMITS
 
 from homewater.filters.markers import filter_markers, lowest_site_call_rate
 from homewater.running.errors import InputError
@@ -37,7 +39,7 @@ DIFFERENCES = {
 def test_each_filter_takes_its_marker_and_the_first_is_named():
     counts = np.array([case for case, _ in CASES.values()])
     counts[list(CASES).index("missing at one site"), 0] = [20, 20, 5, 0]  # 76 of 90 called: see the limit below
-    limits = SETTINGS | {"min_call_rate": 0.8}
+    limits = replace(LIMITS, min_call_rate=0.8)
     table, summary = filter_markers(marker_table(len(CASES)), counts, limits, DIFFERENCES)
     assert table["reason"].tolist() == [reason for _, reason in CASES.values()]
     assert (table["status"] == np.where(table["reason"] == "", "kept", "removed")).all()
@@ -70,10 +72,10 @@ def test_each_filter_takes_its_marker_and_the_first_is_named():
 
 def test_an_allele_seen_once_goes_where_the_frequency_lets_it_pass():
     counts = np.array([[[9, 1, 0, 0]], [[8, 2, 0, 0]], [[0, 1, 9, 0]], [[9, 0, 1, 0]]])
-    table, _ = filter_markers(marker_table(4), counts, SETTINGS)
+    table, _ = filter_markers(marker_table(4), counts, LIMITS)
     assert table["reason"].tolist() == ["minor_allele_count", "", "minor_allele_count", ""]
     assert table["value"][0] == 1
-    kept, _ = filter_markers(marker_table(4), counts, SETTINGS | {"min_minor_allele_count": 0})
+    kept, _ = filter_markers(marker_table(4), counts, replace(LIMITS, min_minor_allele_count=0))
     assert (kept["reason"] == "").all()
 
 
@@ -96,7 +98,7 @@ def test_call_rates_of_small_sites_do_not_count():
 def test_when_no_marker_is_left_the_filter_that_took_the_most_is_named(case, key):
     counts = np.array([CASES[case][0]] * 5 + [CASES["one allele"][0]])
     with pytest.raises(InputError) as caught:
-        filter_markers(marker_table(6), counts, SETTINGS)
+        filter_markers(marker_table(6), counts, LIMITS)
     (problem,) = caught.value.problems
     assert problem.column == f"markers.{key}"
     assert "removed 5 of" in problem.found
