@@ -109,7 +109,7 @@ def _files_disagree(animals: Animals, concordance: np.ndarray, least: float) -> 
     share = divide_or_nan(differing, compared)
     told = compared >= MIN_MARKERS
     animals.flag(animals.kept & told & (np.nan_to_num(share) > 1 - least), "files_disagree")
-    # by chance: a share of errors as most animals have it
+    # what chance alone gives: errors at the rate that most animals have
     usual = np.nanmedian(share[told]) if told.any() else 0.0
     judged, most = told & animals.kept, np.floor((1 - least) * compared)
     expected = binomial_upper_tail(most + 1, compared, usual)[judged].sum()

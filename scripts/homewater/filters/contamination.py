@@ -1,9 +1,10 @@
-"""How much of an animal's reads comes from a second genome: told from mixed origin by what no cross can show.
+"""How much of an animal's reads comes from a second animal in its tube.
 
-A cross has two genomes of its own: its homozygous calls hold stray reads at the rate of errors, and its heterozygous
-calls are half and half. A second animal in the tube adds reads of the other allele at homozygous calls, and calls off
-half and half. Stray reads alone would not do: the more there are, the more of those places are called heterozygous. So
-the share is the one at which both are as observed.
+A cross of two stocks is told from it by its reads. At homozygous calls of a cross reads of the other allele are as rare
+as errors, and at its heterozygous calls the two alleles have half of the reads each. A second animal adds reads of the
+other allele at homozygous calls, and heterozygous calls that are off half and half. Neither sign would do alone: the
+more foreign reads there are, the more homozygous places are called heterozygous. So the share reported is the one at
+which both signs are as observed.
 """
 
 from __future__ import annotations

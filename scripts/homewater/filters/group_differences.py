@@ -47,7 +47,10 @@ def _rank_and_form(matrix, vector, size):
 
 @numba.njit(cache=True)
 def _marker(counts, first, group, n_groups, score, matrix, vector, excess, usable, skip):
-    """Return (statistic, degrees of freedom, informative strata) over the strata not skipped."""
+    """Return (statistic, degrees of freedom, informative strata) over the strata not skipped.
+
+    The arrays it works in are made once and handed in, hence their number.
+    """
     matrix[:] = 0.0
     vector[:] = 0.0
     n_used = 0
@@ -90,6 +93,7 @@ def _marker(counts, first, group, n_groups, score, matrix, vector, excess, usabl
 
 @numba.njit(cache=True)
 def _all(counts, first, group, n_groups, score, least_n, least_score, out, degrees, informative):
+    """Fill the results of `differences` marker by marker; a kernel takes its arrays one by one."""
     n_strata = first.size - 1
     matrix, vector = np.zeros((n_groups, n_groups)), np.zeros(n_groups)
     excess, usable, skip = np.zeros(n_strata), np.zeros(n_strata, dtype=np.bool_), np.zeros(n_strata, dtype=np.bool_)
@@ -130,8 +134,8 @@ def differences(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Test, at each marker, whether groups of animals differ within strata.
 
-    The mean score of each group is held against what dealing the animals of each stratum out at random would give,
-    whatever the proportions of genotypes; deviations are summed over strata before they are squared.
+    If groups do not matter, the animals of a stratum were dealt out to them at random. The mean score of each group is
+    held against that, whatever the proportions of genotypes. Deviations are summed over strata before they are squared.
 
     Args:
         counts: int (n_markers, n_cells, 3 or more), genotype counts of the animals of one group in one stratum:
@@ -164,7 +168,7 @@ def differences(
 
 
 def beyond_most(p_all: np.ndarray, p_without: np.ndarray) -> tuple[np.ndarray, float]:
-    """Return p values held against what most markers show, and the factor by which statistics were lowered.
+    """Return p values corrected for what most markers show, and the factor by which statistics were lowered.
 
     Args:
         p_all: float64 (n_markers,), of all strata; NaN where not tested.

@@ -1,4 +1,7 @@
-"""How heterozygous an animal may be: more than its site's animals is a lead, more than any first cross is a fault."""
+"""How heterozygous an animal may be.
+
+More than the other animals of its site is a lead: a cross perhaps. More than any first cross is a fault.
+"""
 
 from __future__ import annotations
 

@@ -43,8 +43,9 @@ def informative_markers(frequency: np.ndarray, called: np.ndarray) -> np.ndarray
         called: bool (n_markers,), whether the marker is called often enough.
 
     Returns:
-        int64: markers with a frequency of at least MIN_INFORMATIVE_FREQUENCY, evenly spaced where there are more than
-        MAX_MARKERS; unrelated animals agree at most of the rare ones, which would make them look alike.
+        int64: markers with a frequency of at least MIN_INFORMATIVE_FREQUENCY. Rarer alleles are left out: nearly all
+        animals lack them, so that even unrelated animals would look alike. Of more than MAX_MARKERS markers that many
+        are taken, evenly spaced.
     """
     chosen = np.flatnonzero(called & (np.nan_to_num(frequency) >= MIN_INFORMATIVE_FREQUENCY))
     return evenly_spaced(chosen, MAX_MARKERS)
@@ -97,15 +98,16 @@ def compare_pairs(dosages: np.ndarray) -> Pairs:
 
 
 def expected_above(values: np.ndarray, limit: float) -> float:
-    """Return how many of the values chance would put above a limit, were all pairs unrelated.
+    """Return how many pairs chance would put above a limit if all pairs were unrelated.
 
     Args:
         values: float64 (n,), one a pair; NaN is left out. Most pairs must be unrelated.
         limit: the limit of the flag.
 
     Returns:
-        n x P(normal > limit), its mean the median and its standard deviation from the upper decile: pairs of different
-        stocks, which lie far below, do not count, and related pairs hardly do; NaN with fewer than 10 values.
+        n x P(normal > limit); NaN with fewer than 10 values. The normal's mean is the median of the values, and its
+        standard deviation comes from their upper decile. So pairs of different stocks, which lie far below, do not
+        count, and related pairs hardly do.
     """
     values = values[np.isfinite(values)]
     if values.size < 10:

@@ -1,8 +1,9 @@
 """Close kin within sites: kinship against the allele frequencies that each animal's own origin leads to expect.
 
-Kinship over frequencies of the whole study would call all animals of one stock kin, and kinship without frequencies is
-noisy with a few hundred markers and calls two crosses of the same stocks kin. So each animal is compared with the
-frequencies of its own site, or with a mixture of those and another site's where that fits it better.
+Kinship over frequencies of the whole study would call all animals of one stock kin. Kinship without frequencies is
+noisy with a few hundred markers, and calls two crosses of the same stocks kin. So each animal is held against the
+frequencies of its own site. Where another site's frequencies, added in some share, fit it better, it is held against
+both in that share.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ MAX_MARKERS = 10_000  # more add nothing to a pair and cost time
 MIN_MARKERS = 100  # of a pair; fewer tell too little
 MIN_FREQUENCY = 0.02  # over all sites, of a marker that is looked at
 MIN_EXPECTED = 0.05  # expected frequency below which a marker says nothing of this animal's kin
-SURE_MIXTURE = 3.0  # standard deviations by which another site must fit before an animal counts as a mixture
+SURE_OF_CROSS = 3.0  # standard deviations by which another site must fit before an animal counts as of both
 GROSS_EXCESS = 5.0  # standard deviations of heterozygotes beyond which a marker is two read as one
 FALSE_SHARE = 0.0005  # animals expected to be thinned by chance, per animal
 ROUNDS = 3  # frequencies without kin, kin from those frequencies, and again
@@ -189,7 +190,7 @@ def _blocks(dosages: np.ndarray, rows: np.ndarray):
 
 
 def _origins(dosages: np.ndarray, place: np.ndarray, frequency: np.ndarray):
-    """Return the base site of each animal, the site mixed into it, and the share of that (0 to 1)."""
+    """Return the base site of each animal, the other site it comes from, and that one's share (0 to 1)."""
     n, n_sites = place.size, frequency.shape[1]
     base = place.copy()
     strangers = np.flatnonzero(place < 0)  # of sites without frequencies: the site that fits best
@@ -219,7 +220,7 @@ def _origins(dosages: np.ndarray, place: np.ndarray, frequency: np.ndarray):
         score[:, s] = 0
         best = score.argmax(axis=1)
         at = np.arange(members.size)
-        mixed = score[at, best] > SURE_MIXTURE
+        mixed = score[at, best] > SURE_OF_CROSS
         found = np.clip(np.nan_to_num(divide_or_nan(top[at, best], bottom[at, best])), 0, 1)
         other[members], share[members] = np.where(mixed, best, s), np.where(mixed, found, 0.0)
     return base, other, share
@@ -243,10 +244,11 @@ def _kinship(dosages, members, frequency, base, other, share):
 
 
 def _unbiased(kinship, first_in, second_in, weight, squares):
-    """Return kinship without what comes of holding animals against frequencies in which they had a part.
+    """Return kinship corrected for animals that are themselves part of the frequencies they are held against.
 
-    With w the weight of an animal of the site in the frequency, the covariance of two unrelated animals is, in units of
-    p (1 - p): -w (1 - w) + (sum of all squared weights) / 2 where both had a part, the first term halved where one had.
+    Let w be the weight of an animal of the site in the frequency. Two unrelated animals that are both part of it have,
+    in units of p (1 - p), the covariance -w (1 - w) + (sum of all squared weights) / 2. Where one of them is part of it
+    the first term is half of that.
     """
     parts = first_in.astype(float) + second_in
     bias = squares / 2 - weight / 2 * (1 - weight) * parts
@@ -254,7 +256,10 @@ def _unbiased(kinship, first_in, second_in, weight, squares):
 
 
 def _judged(first, second, kinship, markers, n):
-    """Return the pairs with their limits: the spread of unrelated pairs falls with the root of the markers."""
+    """Return the pairs with their limits.
+
+    Chance scatters unrelated pairs the less the more markers two animals share: with one over the root of the number.
+    """
     known = np.isfinite(kinship)
     if not known.any():
         return KinPairs(first, second, kinship, np.full(first.size, np.inf), np.zeros(first.size))

@@ -41,7 +41,10 @@ def _exceeds(x, y, limit):
 
 @numba.njit(cache=True, nogil=True)
 def _thin_block(planes, mask, chrom, first, window, limit, held, held_at, held_chrom, used, keep):
-    """Go through one block; `held` is a ring of the last markers kept. Return the number kept so far."""
+    """Go through one block; `held` is a ring of the last markers kept. Return the number kept so far.
+
+    What is held between blocks is handed in array by array, as a kernel takes it.
+    """
     room = held.shape[0]
     own = np.empty((3, mask.size), dtype=np.uint64)
     for m in range(planes.shape[0]):

@@ -52,6 +52,8 @@ def write_genotypes(
 ) -> None:
     """Write a genotype store, block by block; blocks of any size are joined into chunks of CHUNK markers.
 
+    Eight parameters, since animals, contigs, markers and what is kept beside them are each an array of its own.
+
     Args:
         path: destination folder.
         sample_ids: str (n_samples,), in canonical order.

@@ -1,4 +1,4 @@
-"""Arrays on disk as every store of ours has them: zarr, one compressor, chunks of fixed size."""
+"""Arrays on disk, made in one way for all stores: zarr, one compressor, chunks of fixed size."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
-"""Maximum likelihood of shared ancestry: each animal a mixture of k clusters, each cluster a set of allele frequencies.
+"""Maximum likelihood of shared ancestry: each animal has shares in k clusters, each cluster has allele frequencies.
 
 The number of alternate alleles of animal i at marker j is binomial(2, s) with s = sum over clusters of q(i, c) p(c, j).
-Frequencies for given shares, and shares for given frequencies, are concave problems of k unknowns each; they are solved
-in turn by Newton steps under their bounds, and no step is kept that lowers a likelihood.
+Two problems are solved in turn: frequencies for given shares, and shares for given frequencies. Each is concave in k
+unknowns and is taken a Newton step further, within its bounds. No step is kept that lowers a likelihood.
 
 Source of the model: Pritchard, Stephens & Donnelly (2000) Genetics 155:945-959; as a likelihood, Tang et al. (2005)
 Genet Epidemiol 28:289-301, whose EM step is the second version in the tests.
@@ -22,7 +22,7 @@ LOG_2 = float(np.log(2.0))
 HALVINGS = 4
 SWEEPS = 200
 SETTLED = 1e-10
-MEMORY = 8  # rounds from which the next start is mixed
+MEMORY = 8  # rounds from which the next start is extrapolated
 
 
 @dataclass(frozen=True)
@@ -69,26 +69,28 @@ def fit(
     by_marker = np.ascontiguousarray(by_animal.T)
     floor = frequency_floor(by_animal.shape[0])
     frequencies = start_frequencies(by_animal, shares, floor) if frequencies is None else frequencies
-    best, reached, rounds, converged, mixed = (shares, frequencies), -np.inf, 0, False, False
+    best, reached, rounds, converged, guessed = (shares, frequencies), -np.inf, 0, False, False
     history: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
     while rounds < max_rounds and not converged:
         new_frequencies, _ = improve(by_animal, shares, frequencies, floor)
         turned, values = improve(by_marker, np.ascontiguousarray(new_frequencies.T), np.ascontiguousarray(shares.T))
         new_shares, total = np.ascontiguousarray(turned.T), float(values.sum())
         rounds += 1
-        if mixed and total < reached:  # the mixture overshot: go on from the best, and forget
-            (shares, frequencies), history, mixed = best, [], False
+        if guessed and total < reached:  # the extrapolation overshot: go on from the best, and forget
+            (shares, frequencies), history, guessed = best, [], False
             continue
         converged = total - reached < tolerance
         best, reached = (new_shares, new_frequencies), max(total, reached)
         history = [*history, (shares, new_shares, new_frequencies)][-MEMORY:]
-        shares, frequencies = _mix(history, floor)
-        mixed = len(history) > 1
+        shares, frequencies = _extrapolated(history, floor)
+        guessed = len(history) > 1
     return Fit(*best, reached, rounds, converged)
 
 
-def _mix(history: list, floor: float) -> tuple[np.ndarray, np.ndarray]:
-    """Next start: the combination of rounds whose moves of the shares cancel best, put back within its bounds.
+def _extrapolated(history: list, floor: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return where the last rounds seem to lead, put back within bounds: the next start.
+
+    It is the combination of those rounds whose moves of the shares cancel best, for at the end nothing moves.
 
     Source: Anderson (1965) J ACM 12:547-560.
     """
@@ -100,12 +102,12 @@ def _mix(history: list, floor: float) -> tuple[np.ndarray, np.ndarray]:
     normal = change @ change.T
     normal += (1e-10 * np.trace(normal) + 1e-300) * np.eye(len(normal))
     weights = np.linalg.solve(normal, change @ moves[-1])
-    mixed = [
+    ahead = [
         parts[-1] - sum(w * (after - start) for w, start, after in zip(weights, parts[:-1], parts[1:], strict=True))
         for parts in (shares, frequencies)
     ]
-    positive = np.maximum(mixed[0], 0.0)
-    return positive / positive.sum(axis=1, keepdims=True), np.clip(mixed[1], floor, 1 - floor)
+    positive = np.maximum(ahead[0], 0.0)
+    return positive / positive.sum(axis=1, keepdims=True), np.clip(ahead[1], floor, 1 - floor)
 
 
 def start_frequencies(by_animal: np.ndarray, shares: np.ndarray, floor: float) -> np.ndarray:
@@ -217,7 +219,7 @@ def _derivatives(genotypes, left, right, gradient, curvature, value):  # pragma:
                 weight[r] = left[start + r]
                 for c in range(width):
                     g[c] = genotypes[start + r, first + c]
-                _mixture(weight, mine, r, s)
+                _expected_frequencies(weight, mine, r, s)
                 for c in range(WIDTH):
                     dosage = np.float64(np.int32(g[c]))
                     alternate = max(dosage, 0.0)
@@ -260,7 +262,7 @@ def _log_likelihood(genotypes, left, right, value):  # pragma: no cover
         for row in range(n_rows):
             for c in range(width):
                 g[c] = genotypes[row, first + c]
-            _mixture(left, mine, row, s)
+            _expected_frequencies(left, mine, row, s)
             _multiply(g, s, product)
             if row % SPLIT_EVERY == SPLIT_EVERY - 1:
                 _split(bits, exponent)
@@ -269,7 +271,8 @@ def _log_likelihood(genotypes, left, right, value):  # pragma: no cover
 
 
 @numba.njit(inline="always")
-def _mixture(left, mine, row, s):  # pragma: no cover
+def _expected_frequencies(left, mine, row, s):  # pragma: no cover
+    """Fill s with the frequency that is expected of each column for one row: its shares times the clusters' own."""
     for c in range(WIDTH):
         s[c] = left[row, 0] * mine[0, c]
     for a in range(1, left.shape[1]):

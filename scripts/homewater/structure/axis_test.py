@@ -1,7 +1,8 @@
 """Whether an axis of difference among animals is beyond chance: found on half of the genome, looked for on the other.
 
-Chromosomes of one random-mating population are inherited independently of one another, so animals that are alike on
-some are no more alike than others on the rest, however long the stretches that each inherits whole.
+In one random-mating population chromosomes are inherited independently of one another. Animals that are alike on some
+chromosomes are then no more alike than others on the rest. This holds however long the stretches are that are inherited
+whole.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from scipy.sparse.linalg import eigsh
 
 LEVEL = 0.05  # at which an axis counts as beyond chance
 PERMUTATIONS = 999
-ROUNDS = 10  # of filling in the diagonal
+ROUNDS = 10  # in which the diagonal is filled in
 MIN_ANIMALS = 6  # 720 orders; with fewer, no order is rare enough
 
 
@@ -37,11 +38,11 @@ def genome_halves(chrom: np.ndarray) -> np.ndarray:
 def axis_p_values(halves: tuple[np.ndarray, np.ndarray], n_axes: int, draw: np.random.Generator) -> np.ndarray:
     """Return the p value of each leading axis against chance, one after the other until one fails.
 
-    The statistic is how much animals differ on one half of the genome along the first axis of the other, both ways
-    added; an animal's likeness to itself is left out, for it tells inbreeding and not likeness to others. Without
-    structure any order of the animals on one half is as likely as any other given the other half, so p = (b + 1) /
-    (m + 1) over random orders is exact. The axes of the whole genome found before are taken out of both halves. Kin
-    are alike on all chromosomes and make axes of their own.
+    An axis is found on one half of the genome. The statistic is how much the animals differ along it on the other half;
+    both directions are added. An animal's likeness to itself is left out, for it tells inbreeding and not likeness to
+    others. Without structure the animals of one half may be put in any order, and every order is as likely as the one
+    seen. So p = (b + 1) / (m + 1) over random orders is exact. Axes of the whole genome that were found before are
+    taken out of both halves first. Kin are alike on all chromosomes and make axes of their own.
 
     Args:
         halves: two float64 (n, n), covariances of the animals that make the axes on either half of the genome, centred.
@@ -71,7 +72,8 @@ def axis_p_values(halves: tuple[np.ndarray, np.ndarray], n_axes: int, draw: np.r
         orders = np.stack([np.arange(n), *(draw.permutation(n) for _ in range(PERMUTATIONS))], axis=1)
         backward = np.argsort(orders, axis=0)
         axes = first[orders], second[backward]
-        # groups drift to different lengths and are not alike in noise, so each sum is measured by its own error
+        # Some groups drifted further than others, and some animals are noisier. An order that lays the axis on noisy
+        # animals would have a large sum by noise alone. So each sum is divided by its own standard error.
         sizes = (_along(other, axes[0]) + _along(one, axes[1])) / np.sqrt(
             _along(other**2, axes[0] ** 2) + _along(one**2, axes[1] ** 2)
         )
@@ -87,10 +89,12 @@ def axes_beyond_chance(p_values: np.ndarray) -> np.ndarray:
 
 
 def _likeness(covariance: np.ndarray, axes_of) -> np.ndarray:
-    """Return a covariance whose diagonal is what some axes explain of it, and nothing else.
+    """Return a covariance with its diagonal filled in: what some axes explain of it, and nothing else.
 
-    The diagonal holds what is an animal's own; where groups differ in that, it would by centring alone be in the rest
-    of both halves, and so would the lack of it. `axes_of` gives the axes, float64 (n, k), of the matrix so far.
+    The diagonal as measured holds each animal's covariance with itself. Groups differ in that, by inbreeding for one,
+    and centring spreads it over the other entries of both halves, where it would look like likeness. A diagonal of
+    zeros would do the same. So the diagonal is filled with what the axes say it should be, and the axes are found
+    again. `axes_of` gives the axes, float64 (n, k), of the matrix so far.
 
     Source: Zhang, Cai & Wu (2022) Ann Stat 50:53-80, algorithm 1.
     """

@@ -6,7 +6,7 @@ import numba
 import numpy as np
 import pandas as pd
 
-from homewater.genotypes.bit_planes import popcount
+from homewater.genotypes.bit_planes import WORD, popcount
 from homewater.genotypes.opened_species import OpenedSpecies
 from homewater.genotypes.site_counts import SiteCounts
 from homewater.running.seeds import Draws
@@ -16,7 +16,6 @@ from homewater.statistics.intervals import chromosome_blocks, false_discovery, p
 from homewater.tables.kept_animals import evenly_spaced
 
 MAX_TEST_MARKERS = 5000  # more than this sharpens the test little and costs time in proportion (common practice)
-WORD = 64
 
 
 def site_pairs(

@@ -71,9 +71,10 @@ def species_axes(species: OpenedSpecies, n_axes: int, draw: np.random.Generator)
 def principal_axes(relationship: np.ndarray, defining: np.ndarray, n_axes: int) -> Axes:
     """Return the scores of all animals on the axes of the defining ones.
 
-    A score of a defining animal is its eigenvector entry times the square root of the eigenvalue; another animal's is
-    what its covariances with them give, which for complete genotypes is its projection. Projections lie closer to the
-    origin than the animals that made the axis; `shrinkage` measures by how much, holding out a fifth of them at a time.
+    The score of a defining animal is its eigenvector entry times the square root of the eigenvalue. Another animal's
+    follows from its covariances with the defining ones; for complete genotypes it is its projection. Projections lie
+    closer to the origin than the animals that made the axis. `shrinkage` measures by how much: it holds out a fifth of
+    the defining animals at a time.
 
     Args:
         relationship: float64 (n_animals, n_animals), from `relationship_matrix`.
