@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import allel
 import numpy as np
 import pandas as pd
 from scipy import special
@@ -89,11 +90,21 @@ def private_allele_counts(counts: np.ndarray) -> np.ndarray:
         counts: int32 (n_markers, n_sites, 4).
     """
     total = np.zeros(counts.shape[1], dtype=np.int64)
-    for start in range(0, len(counts), CHUNK):
-        alleles = AlleleCounts.of_genotypes(counts[start : start + CHUNK])
-        for present in (alleles.alternate > 0, alleles.reference > 0):
-            total += (present & (present.sum(axis=1, keepdims=True) == 1)).sum(axis=0)
+    for start in range(0, len(counts) if total.size else 0, CHUNK):
+        by_site = count_arrays(AlleleCounts.of_genotypes(counts[start : start + CHUNK]))
+        private = allel.locate_private_alleles(*by_site)
+        total += [int(((site > 0) & private).sum()) for site in by_site]
     return total
+
+
+def count_arrays(alleles: AlleleCounts) -> list[allel.AlleleCountsArray]:
+    """Return the counts of each group as scikit-allel holds them: (n_markers, 2), the reference allele first.
+
+    Args:
+        alleles: counts (n_markers, n_groups).
+    """
+    pairs = np.stack([alleles.reference, alleles.alternate], axis=2)
+    return [allel.AlleleCountsArray(pairs[:, group]) for group in range(alleles.n_groups)]
 
 
 def species_diversity(species: OpenedSpecies, counts: SiteCounts, min_individuals: int) -> pd.DataFrame:
