@@ -1,17 +1,14 @@
 """The store reads back what was written, counts as plain counting does, and is the same bytes however written."""
 
 import numpy as np
-import pandas as pd
 import pytest
 import zarr
 from tests.intake_steps import digest
 from tests.stored_blocks import variant_blocks
 
 from homewater.genotypes import store
-from homewater.genotypes.bit_planes import layout_by_site
-from homewater.genotypes.site_counts import SiteCounts, open_site_counts, write_site_counts
 from homewater.genotypes.store import open_genotypes, write_genotypes
-from homewater.genotypes.variant_blocks import VariantBlock, marker_names
+from homewater.genotypes.variant_blocks import VariantBlock
 
 SITES = np.repeat(["north bay", "S-01/a", "öst"], [70, 1, 30])  # more than a word, one animal, part of a word
 
@@ -160,32 +157,6 @@ def test_no_markers_and_no_animals_are_stores_too(tmp_path):
 def test_animals_of_a_site_lie_together_or_are_refused(tmp_path):
     with pytest.raises(ValueError, match="lie together"):
         write_genotypes(tmp_path / "g.zarr", np.array(["1", "2", "3"]), np.array(["a", "b", "a"]), np.array(["1"]), [])
-
-
-def test_each_site_starts_a_word():
-    layout = layout_by_site(np.repeat([0, 1, 2], [65, 64, 1]))
-    assert layout.n_words == 4
-    assert layout.bits[[0, 64, 65, 128, 129]].tolist() == [0, 64, 128, 191, 192]
-
-
-def test_names_are_unique_even_when_an_id_looks_like_a_place():
-    chrom, pos = np.array(["1", "1", "1", "1"]), np.array([5, 6, 7, 8])
-    alleles = np.array([["A", "C"]] * 4)
-    names = marker_names(chrom, pos, np.array(["x", "x", "1:8:A:C", "."]), alleles)
-    assert names.tolist() == ["1:5:A:C", "1:6:A:C", "1:7:A:C", "1:8:A:C"]
-
-
-def test_site_counts_read_back_and_subset(tmp_path):
-    counts = np.random.default_rng(3).integers(0, 9, (7, 2, 4)).astype(np.int32)
-    markers = pd.DataFrame({"marker": [f"m{i}" for i in range(7)], "chrom": ["b"] * 3 + ["a"] * 4, "pos": range(1, 8)})
-    write_site_counts(tmp_path / "c.zarr", SiteCounts(counts, np.array(["öst", "a b"]), markers))
-    read = open_site_counts(tmp_path / "c.zarr")
-    assert np.array_equal(read.counts, counts)
-    assert read.location_ids.tolist() == ["öst", "a b"]
-    assert read.markers.to_numpy().tolist() == markers.to_numpy().tolist()
-    mask = np.arange(7) % 2 == 0
-    assert read.subset(mask).markers["marker"].tolist() == ["m0", "m2", "m4", "m6"]
-    assert np.array_equal(read.subset(np.array([5, 1])).counts, counts[[5, 1]])
 
 
 def test_chunks_hold_the_stated_number_of_markers():

@@ -2,9 +2,10 @@
 
 import threading
 
+import numpy as np
 import pytest
 
-from homewater.genotypes.variant_blocks import ahead
+from homewater.genotypes.variant_blocks import ahead, marker_names
 
 
 def test_same_items_in_the_same_order():
@@ -38,3 +39,10 @@ def test_no_more_than_the_room_is_made_and_the_thread_ends_with_the_user():
     user.close()
     assert threading.active_count() == before
     assert len(made) <= 6
+
+
+def test_names_are_unique_even_when_an_id_looks_like_a_place():
+    chrom, pos = np.array(["1", "1", "1", "1"]), np.array([5, 6, 7, 8])
+    alleles = np.array([["A", "C"]] * 4)
+    names = marker_names(chrom, pos, np.array(["x", "x", "1:8:A:C", "."]), alleles)
+    assert names.tolist() == ["1:5:A:C", "1:6:A:C", "1:7:A:C", "1:8:A:C"]

@@ -35,21 +35,6 @@ def test_axes_equal_scikit_learn_on_complete_genotypes():
     assert got.shares[:2] == pytest.approx(reference.explained_variance_ratio_[:2], rel=1e-4)
 
 
-def test_relationship_equals_plain_float64_pairs():
-    dosages = drawn_dosages(2, [8, 6], 120, missing=0.2)
-    dosages[:3] = [[-1] * 14, [0] * 14, [2] * 14]  # all missing, no variation
-    defining = np.arange(14) < 9
-    matrix = relationship_matrix([dosages[:50], dosages[50:]], defining)
-    ours = np.where(dosages < 0, np.nan, dosages).astype(float)
-    with np.errstate(all="ignore"):
-        p = np.array([np.mean(row[defining & ~np.isnan(row)]) / 2 for row in ours[3:]])
-    ours, p = ours[3:][(p > 0) & (p < 1)], p[(p > 0) & (p < 1)]
-    z = (ours - 2 * p[:, None]) / np.sqrt(2 * p * (1 - p))[:, None]
-    for i in range(14):
-        for j in range(14):
-            assert matrix[i, j] == pytest.approx(np.nanmean(z[:, i] * z[:, j]), abs=1e-5)
-
-
 def test_missing_genotypes_move_no_animal_towards_the_middle():
     """An animal with half of its genotypes missing keeps its score on the first axis within 15 %."""
     dosages = drawn_dosages(3, [20, 20], 4000, fst=0.1, missing=0.0)
