@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from tests.homewater.filters.drawn_coast import SETTINGS
-from tests.intake_steps import imported, step
+from tests.intake_steps import imported
 from tests.stored_blocks import variant_blocks
 
 from homewater.genotypes.site_counts import open_site_counts
@@ -15,6 +15,7 @@ from homewater.genotypes.store import VariantBlock, open_genotypes, write_genoty
 from homewater.invented.species import Faults
 from homewater.invented.study import small_study
 from homewater.tables.schema_tables import read_table, write_table
+from steps import filters
 
 
 @pytest.fixture(scope="module")
@@ -79,7 +80,7 @@ def filtered(folder, target, native_range=(), **changes):
                "site_roles": "site_roles.csv", "site_counts": "site_counts.zarr",
                "genotyping_error": "genotyping_error.json", "kin_thinning": "kin_thinning.csv",
                "batch_effects": "batch_effects.csv"}  # fmt: skip
-    step("filters")(
+    filters.main(
         genotypes=str(folder / "run" / "genotypes.zarr"),
         sample_sheet=str(folder / "samples.csv"),
         sites=str(folder / "sites.csv"),

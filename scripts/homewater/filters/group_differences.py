@@ -49,7 +49,7 @@ def _rank_and_form(matrix, vector, size):
 def _marker(counts, first, group, n_groups, score, matrix, vector, excess, usable, skip):
     """Return (statistic, degrees of freedom, informative strata) over the strata not skipped.
 
-    The arrays it works in are made once and handed in, hence their number.
+    Many parameters: the arrays in which the kernel works are made once and handed in.
     """
     matrix[:] = 0.0
     vector[:] = 0.0
@@ -93,7 +93,7 @@ def _marker(counts, first, group, n_groups, score, matrix, vector, excess, usabl
 
 @numba.njit(cache=True)
 def _all(counts, first, group, n_groups, score, least_n, least_score, out, degrees, informative):
-    """Fill the results of `differences` marker by marker; a kernel takes its arrays one by one."""
+    """Fill the results of `differences` marker by marker; many parameters, since a kernel takes arrays one by one."""
     n_strata = first.size - 1
     matrix, vector = np.zeros((n_groups, n_groups)), np.zeros(n_groups)
     excess, usable, skip = np.zeros(n_strata), np.zeros(n_strata, dtype=np.bool_), np.zeros(n_strata, dtype=np.bool_)

@@ -43,7 +43,7 @@ def _exceeds(x, y, limit):
 def _thin_block(planes, mask, chrom, first, window, limit, held, held_at, held_chrom, used, keep):
     """Go through one block; `held` is a ring of the last markers kept. Return the number kept so far.
 
-    What is held between blocks is handed in array by array, as a kernel takes it.
+    Many parameters: what is held between blocks is handed to the kernel array by array.
     """
     room = held.shape[0]
     own = np.empty((3, mask.size), dtype=np.uint64)

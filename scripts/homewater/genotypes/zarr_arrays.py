@@ -25,7 +25,7 @@ def new_array(
     shuffle: str = "shuffle",
     **more,
 ):
-    """Return a new array, its chunks compressed the same way everywhere."""
+    """Return a new array, its chunks compressed the same way everywhere; its parameters are an array's properties."""
     size = 1 if dtype is str else np.dtype(dtype).itemsize
     codec = BloscCodec(typesize=size, cname="lz4", clevel=5, shuffle="noshuffle" if dtype is str else shuffle)
     return group.create_array(

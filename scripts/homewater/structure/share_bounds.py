@@ -57,7 +57,10 @@ def _bounds(gradient, curvature, shares, drop, low, high):  # pragma: no cover
 
 @numba.njit(cache=True)
 def _root(gradient, bend, share, a, end, drop, slope, step):  # pragma: no cover
-    """Return where the profile falls by `drop`, by halving; a kernel takes its working arrays one by one."""
+    """Return where the profile falls by `drop`, by halving.
+
+    Many parameters: the arrays in which the kernel works are handed in.
+    """
     inside, outside = share[a], end
     for _ in range(BISECTIONS):
         middle = (inside + outside) / 2
