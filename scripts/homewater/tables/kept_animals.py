@@ -1,4 +1,4 @@
-"""Which animals and markers a stage works on, taken from the tables of the intake in one way."""
+"""Which animals a stage leaves out for not being of their place, and how markers are thinned to a number."""
 
 from __future__ import annotations
 
@@ -17,29 +17,6 @@ def not_of_its_site(animals: pd.DataFrame) -> np.ndarray:
     """
     flags = animals["flags"].fillna("").astype(str)
     return np.array([not NOT_OF_THE_PLACE.isdisjoint(text.split(";")) for text in flags], dtype=bool)
-
-
-def kept_animals(samples: pd.DataFrame, sample_ids: np.ndarray) -> tuple[pd.DataFrame, np.ndarray]:
-    """Return the animals that the intake kept, in the store's order, and where they stand in the store.
-
-    Args:
-        samples: intake/samples.csv: materialSampleID, locationID, role, status, defines,
-            defines_with_kin.
-        sample_ids: str (n_samples,), the store's animals.
-
-    Returns:
-        The rows of `samples` with status `kept`, index reset, `defines` and `defines_with_kin` as bool; and int64
-        (n_kept,) positions.
-    """
-    position = {name: i for i, name in enumerate(sample_ids.tolist())}
-    place = samples["materialSampleID"].map(position)
-    kept = samples[(samples["status"] == "kept").to_numpy() & place.notna().to_numpy()]
-    place = place.loc[kept.index].to_numpy(dtype=np.int64)
-    order = np.argsort(place, kind="stable")
-    kept = kept.iloc[order].reset_index(drop=True)
-    for column in ("defines", "defines_with_kin"):
-        kept[column] = kept[column].fillna(False).astype(bool)
-    return kept, place[order]
 
 
 def evenly_spaced(indices: np.ndarray, at_most: int) -> np.ndarray:
