@@ -7,6 +7,7 @@ from tests.verification.assignment import informativeness
 from homewater.assignment.hybrid_index import hybrid_index, interclass_heterozygosity
 from homewater.crosses.likelihood import (
     CLASSES,
+    KnownUnits,
     allele_share,
     class_list,
     class_table,
@@ -16,6 +17,7 @@ from homewater.crosses.likelihood import (
     pair_table,
     posterior,
 )
+from homewater.statistics.allele_counts import AlleleCounts
 
 MANY = 1e12
 CLASSES_OF_TWO = class_list(2)
@@ -40,7 +42,8 @@ LEFT_OUT = [
 @pytest.mark.parametrize(("counted", "dosage", "chance"), LEFT_OUT)
 def test_an_animals_own_copies_are_taken_out_by_hand(counted, dosage, chance):
     copies = np.array([[sum(counted)]], dtype=float)
-    table = left_out_table(np.array([[counted[1]]], dtype=float), copies, 0, class_list(1), 0.0)
+    known = KnownUnits(AlleleCounts(np.array([[counted[1]]], dtype=float), copies), 0.0)
+    table = left_out_table(known, 0, class_list(1))
     assert table[0, dosage, 0] == pytest.approx(chance, rel=1e-12)
 
 
@@ -50,17 +53,17 @@ def test_posterior_of_an_animal_that_is_counted_in_its_unit():
     A heterozygote: 185/924 against 9/28, posterior .383817. A homozygote: 481/616 against 3/56, posterior 481/514.
     """
     for first, dosage, expected in (((19, 3), 1, 0.383817), ((20, 2), 0, 481 / 514)):
-        alternate, copies = np.array([[first[1], 16.0]]), np.array([[22.0, 20.0]])
-        found = log_likelihoods_left_out(
-            np.array([[dosage]], dtype=np.int8), np.array([0]), alternate, copies, CLASSES_OF_TWO, 0.0
-        )
+        known = KnownUnits(AlleleCounts(np.array([[first[1], 16.0]]), np.array([[22.0, 20.0]])), 0.0)
+        animal = np.array([[dosage]], dtype=np.int8)
+        found = log_likelihoods_left_out(animal, np.array([0]), known, CLASSES_OF_TWO)
         assert posterior(found[0, :2], np.ones(2))[0] == pytest.approx(expected, abs=5e-7)
 
 
 def diagnostic(n_loci):
     """Chances of dosages by class, in the order of CLASSES, where a carries only 0 and b only 1."""
     copies = np.full((n_loci, 2), MANY)
-    return class_table(copies * [0.0, 1.0], copies, CLASSES_OF_TWO, 0.0)[:, :, ROWS]
+    known = KnownUnits(AlleleCounts(copies * [0.0, 1.0], copies), 0.0)
+    return class_table(known, CLASSES_OF_TWO)[:, :, ROWS]
 
 
 def test_what_diagnostic_loci_cannot_tell():
@@ -110,7 +113,8 @@ def test_expected_index_and_heterozygosity(name, share_of_a, heterozygosity):
 def test_second_backcross_genotypes_by_mendels_rules():
     """p_A .9, p_B .2: three quarters of (81, 18, 1) and a quarter of (18, 74, 8) in 100, exact."""
     many = 1e9
-    table = class_table(np.array([[0.1, 0.8]]) * many, np.full((1, 2), many), CLASSES_OF_TWO, 0.0)[0][:, ROWS]
+    known = KnownUnits(AlleleCounts(np.array([[0.1, 0.8]]) * many, np.full((1, 2), many)), 0.0)
+    table = class_table(known, CLASSES_OF_TWO)[0][:, ROWS]
     assert table[:, CLASSES.index("second_backcross_a")] == pytest.approx([0.6525, 0.32, 0.0275], abs=1e-8)
 
 
