@@ -13,7 +13,7 @@ import pandas as pd
 from tests.drawn_genotypes import positions
 
 from homewater.genotypes.site_counts import SiteCounts, write_site_counts
-from homewater.genotypes.store import Genotypes, VariantBlock, open_genotypes, write_genotypes
+from homewater.genotypes.store import Genotypes, StoredAnimals, VariantBlock, open_genotypes, write_genotypes
 from homewater.running.writer import write_json
 from homewater.tables.schema_tables import empty_table, table_schema, write_table
 
@@ -36,7 +36,8 @@ def write_store(folder: Path, dosages, sites, chrom, pos, chromosomes) -> Genoty
     alleles = np.array([["A", "C"]] * n_markers, dtype=object).reshape(-1, 2)
     names = np.array(["."] * n_markers, object)
     block = VariantBlock(chrom.astype(np.int32), pos.astype(np.int32), names, alleles, dosages)
-    write_genotypes(folder / "genotypes.zarr", ids, sites, np.array(chromosomes), [block] if n_markers else [])
+    animals = StoredAnimals(ids, sites)
+    write_genotypes(folder / "genotypes.zarr", animals, np.array(chromosomes), [block] if n_markers else [])
     return open_genotypes(folder / "genotypes.zarr")
 
 

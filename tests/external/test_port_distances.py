@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
+from homewater.inputs.polygons import read_land
+from homewater.running.clone import LAND
 from homewater.water.sea_distance import sea_distances
-from steps import sea_distance
 
 # Nautical miles: G. Timpano, Tabella 1 (doczz.it/doc/814848). The table gives no positions: these are from memory.
 PUBLISHED = {
@@ -38,7 +39,7 @@ TOLERANCE = 0.04  # ports are areas, tables give lanes, and the raster rounds co
 @pytest.fixture(scope="module")
 def miles():
     latitude, longitude = np.array(list(POSITIONS.values())).T
-    found = sea_distances(latitude, longitude, sea_distance.read_land("global"), 1 / 30, 20.0)
+    found = sea_distances(latitude, longitude, read_land(LAND), 1 / 30, 20.0)
     assert found.in_network.all()
     return found.km / 1.852
 

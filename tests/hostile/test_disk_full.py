@@ -30,14 +30,14 @@ block = VariantBlock(np.zeros(n, np.int32), np.arange(n, dtype=np.int32), names,
                      rng.integers(0, 3, (n, 40)).astype(np.int8))
 markers = pd.DataFrame({"marker": [f"m{i}" for i in range(n)], "chrom": "c", "pos": np.arange(n)})
 counts = site_counts.SiteCounts(rng.integers(0, 99, (n, 3, 4)).astype(np.int32), np.array(["a", "b", "c"]), markers)
-animals = [f"a{i}" for i in range(40)]
+animals = store.StoredAnimals([f"a{i}" for i in range(40)], ["x"] * 40)
 WAYS = {
     "page.html": lambda path: writer.write_text("x" * 10**6, path),
     "figure.svg": lambda path: writer.write_bytes(b"x" * 10**6, path),
     "summary.json": lambda path: writer.write_json(list(range(10**5)), path),
     "sea_distance.csv": lambda path: write_table(pairs, path),
     "sea_distance.parquet": lambda path: write_table(pairs, path),
-    "genotypes.zarr": lambda path: store.write_genotypes(path, animals, ["x"] * 40, ["c"], [block]),
+    "genotypes.zarr": lambda path: store.write_genotypes(path, animals, ["c"], [block]),
     "site_counts.zarr": lambda path: site_counts.write_site_counts(path, counts),
 }
 told = {}

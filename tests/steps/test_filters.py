@@ -11,7 +11,7 @@ from tests.intake_steps import imported
 from tests.stored_blocks import variant_blocks
 
 from homewater.genotypes.site_counts import open_site_counts
-from homewater.genotypes.store import VariantBlock, open_genotypes, write_genotypes
+from homewater.genotypes.store import StoredAnimals, VariantBlock, open_genotypes, write_genotypes
 from homewater.invented.species import Faults
 from homewater.invented.study import small_study
 from homewater.tables.schema_tables import read_table, write_table
@@ -66,10 +66,8 @@ def planted(folder, target, n=100):
         dosages[np.ix_(of_sex, male)] = np.where(dosages[np.ix_(of_sex, male)] >= 0, 2, -1)
         blocks.append(VariantBlock(block.contig, block.position, block.identifier, block.alleles, dosages))
     (target / "run").mkdir(parents=True)
-    write_genotypes(
-        target / "run" / "genotypes.zarr", store.sample_ids, store.location_ids, store.contig_ids, blocks,
-        {key: store.attributes[key] for key in ("records",)},
-    )  # fmt: skip
+    animals, kept = StoredAnimals(store.sample_ids, store.location_ids), {"records": store.attributes["records"]}
+    write_genotypes(target / "run" / "genotypes.zarr", animals, store.contig_ids, blocks, kept)
     for name in ("samples.csv", "sites.csv"):
         shutil.copy(folder / name, target / name)
     return target

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from tests.made_studies import site_table, write_units_intake
 
+from homewater.inputs.polygons import read_land
 from homewater.running.errors import InputError
 from homewater.tables.schema_tables import read_table, write_table
 from steps import (
@@ -176,4 +177,4 @@ def test_sea_distance_step_writes_every_pair_and_place(tmp_path):
 def test_a_coastline_that_is_no_json_is_told(tmp_path):
     (tmp_path / "coast.geojson").write_bytes(b"\xff\xfe not json")
     with pytest.raises(InputError, match=r"coast\.geojson"):
-        sea_distance.read_land(str(tmp_path / "coast.geojson"))
+        read_land(str(tmp_path / "coast.geojson"))

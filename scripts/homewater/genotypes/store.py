@@ -7,8 +7,9 @@ marker names. Chunks are fixed, whatever the number of parts, threads or cores, 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -34,20 +35,34 @@ from homewater.genotypes.variant_blocks import VariantBlock, marker_names, rechu
 from homewater.genotypes.zarr_arrays import CHUNK, new_array, texts, write_column
 from homewater.running.writer import written_aside
 
-__all__ = ["CHUNK", "MISSING", "Genotypes", "VariantBlock", "open_genotypes", "write_genotypes"]
+__all__ = ["CHUNK", "MISSING", "Genotypes", "StoredAnimals", "VariantBlock", "open_genotypes", "write_genotypes"]
 
 VCF_ZARR_VERSION = "0.4"
 PLANES_HELD = 256 * 2**20  # bytes of planes kept while a store is open: smaller studies are read once
 
 
+@dataclass(frozen=True)
+class StoredAnimals:
+    """The animals of a store, in its order.
+
+    Attributes:
+        sample_ids: str (n_samples,), in canonical order.
+        location_ids: str (n_samples,), site of each animal; animals of one site lie together.
+        read_balance: int64 (n_samples, 6), columns as in `Genotypes.read_balance`; None without reads. It may be
+            filled in place while the markers are made.
+    """
+
+    sample_ids: Sequence[str] | np.ndarray
+    location_ids: Sequence[str] | np.ndarray
+    read_balance: np.ndarray | None = None
+
+
 def write_genotypes(
     path: str | Path,
-    sample_ids: np.ndarray,
-    location_ids: np.ndarray,
-    contig_ids: np.ndarray,
+    animals: StoredAnimals,
+    contig_ids: Sequence[str] | np.ndarray,
     blocks: Iterable[VariantBlock],
     attributes: dict[str, Any] | None = None,
-    read_balance: np.ndarray | None = None,
     planes_only: bool = False,
 ) -> None:
     """Write a genotype store, block by block; blocks of any size are joined into chunks of CHUNK markers.
@@ -56,16 +71,14 @@ def write_genotypes(
 
     Args:
         path: destination folder.
-        sample_ids: str (n_samples,), in canonical order.
-        location_ids: str (n_samples,), site of each animal; animals of one site lie together.
+        animals: the animals; their read balance is read after the last block, and kept where it holds any read.
         contig_ids: str (n_contigs,); read after the last block, so a list may grow while blocks are made.
         blocks: markers in genome order.
         attributes: JSON values kept with the store; read after the last block, so blocks may still count into them.
-        read_balance: int64 (n_samples, 6), columns as in `Genotypes.read_balance`; read after the last block, and kept
-            where it holds any read.
         planes_only: leave out `call_genotype` and the markers' names, for parts that are joined and dropped.
     """
-    sample_ids, location_ids = np.asarray(sample_ids, dtype=str), np.asarray(location_ids, dtype=str)
+    sample_ids = np.asarray(animals.sample_ids, dtype=str)
+    location_ids = np.asarray(animals.location_ids, dtype=str)
     layout = _layout_of(location_ids)
     n = sample_ids.size
     with written_aside(path) as aside:
@@ -123,9 +136,9 @@ def write_genotypes(
         if calls is not None:
             marker = marker_names(chrom, position, identifier, alleles)
             write_column(group, "homewater_marker", marker, str, ("variants",))
-        with_reads = read_balance is not None and bool(np.any(read_balance))
+        with_reads = animals.read_balance is not None and bool(np.any(animals.read_balance))
         if with_reads:
-            write_column(group, "homewater_read_balance", read_balance, "int64", ("samples", "read_balance"))
+            write_column(group, "homewater_read_balance", animals.read_balance, "int64", ("samples", "read_balance"))
         given = {"vcf_zarr_version": VCF_ZARR_VERSION, "source": "homewater", "read_depths": with_reads}
         given |= attributes or {}
         group.update_attributes(dict(sorted(given.items())))

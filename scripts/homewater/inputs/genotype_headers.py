@@ -1,6 +1,6 @@
-"""The user's other files: headers of VCF and BCF, polygons, reference; faults told with their place.
+"""Headers and ends of VCF and BCF files; every fault is told with its place.
 
-Only headers and ends of genotype files are read here; their records are read, and told of, by the intake.
+The records between them are read, and their faults told, by the intake.
 """
 
 from __future__ import annotations
@@ -62,12 +62,9 @@ def read_genotype_header(path: str | Path, name: str) -> tuple[GenotypeHeader | 
     problem = file_problem(path, name)
     if problem:
         return None, [problem]
-    with open(path, "rb") as handle:
-        start = handle.read(18)
-    packed = start[:2] == b"\x1f\x8b"
-    blocked = packed and len(start) >= 14 and bool(start[3] & 4) and start[12:14] == b"BC"
+    how = compression(path)
     try:
-        with gzip.open(path, "rb") if packed else open(path, "rb") as handle:
+        with uncompressed(path) as handle:
             lines = _header_lines(handle)
     except (EOFError, gzip.BadGzipFile, zlib.error, struct.error):
         return None, [
@@ -81,10 +78,10 @@ def read_genotype_header(path: str | Path, name: str) -> tuple[GenotypeHeader | 
         found = "a header without its #CHROM line (a file that breaks off?)"
         return None, [Problem(name, f"line {len(lines) + 1}", "#CHROM", found, "a whole file")]
     header, problems = _understood(lines, name)
-    if blocked and not _ends_with_marker(path):
+    if how == "bgzip" and not ends_with_marker(path):
         found = "a bgzip file without its end-of-file block: it breaks off"
         problems.append(Problem(name, "end of file", "", found, "a whole file (copy it again)"))
-    elif not packed and not start.startswith(b"BCF"):
+    elif how == "none" and not is_bcf(path):
         problems.extend(_broken_last_line(path, name, len(lines[-1].split("\t"))))
     return header, problems
 
@@ -140,7 +137,28 @@ def _understood(lines: list[str], name: str) -> tuple[GenotypeHeader | None, lis
     return GenotypeHeader(name, tuple(samples), len(lines), contigs), problems
 
 
-def _ends_with_marker(path: str | Path) -> bool:
+def compression(path: str | Path) -> str:
+    """Return how a file is compressed, by its first bytes: `none`, `gzip` or `bgzip` (gzip in blocks)."""
+    with open(path, "rb") as handle:
+        start = handle.read(18)
+    if start[:2] != b"\x1f\x8b":
+        return "none"
+    return "bgzip" if len(start) >= 14 and start[3] & 4 and start[12:14] == b"BC" else "gzip"
+
+
+def uncompressed(path: str | Path) -> BinaryIO:
+    """Open a file for reading its content, whether it is compressed or not."""
+    return gzip.open(path, "rb") if compression(path) != "none" else open(path, "rb")
+
+
+def is_bcf(path: str | Path) -> bool:
+    """Return whether the content of a file begins as BCF does."""
+    with uncompressed(path) as handle:
+        return handle.read(3) == b"BCF"
+
+
+def ends_with_marker(path: str | Path) -> bool:
+    """Return whether a file ends with the empty block that ends every whole bgzip file."""
     with open(path, "rb") as handle:
         handle.seek(0, 2)
         if handle.tell() < len(BGZF_END):
@@ -167,9 +185,3 @@ def _broken_last_line(path: str | Path, name: str, n_columns: int) -> list[Probl
             name, "last line", "", f"{found} columns: the file breaks off", f"{n_columns} columns, as in the header"
         )
     ]
-
-
-# --- polygons ---
-
-
-# --- reference ---

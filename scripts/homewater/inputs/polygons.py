@@ -1,20 +1,25 @@
-"""Polygons of the user (land, native ranges) as GeoJSON; every fault told with its place."""
+"""Polygons of land and of native ranges as GeoJSON; every fault is told with its place.
+
+`read_polygons` checks a file of the user strictly, before anything is computed. `read_land` reads a coastline for the
+raster of water, the packaged one too, whose longitudes may run on beyond 180 degrees; it checks what the raster needs.
+"""
 
 from __future__ import annotations
 
 import json
+import zlib
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
 from homewater.inputs.user_text import read_text, shown
 from homewater.running.errors import InputError, Problem
+from homewater.tables.schema_tables import read_json
 
 _POLYGONS = {"Polygon", "MultiPolygon"}
-
-
 _WGS84 = ("CRS84", "EPSG::4326", "EPSG:4326")
 
 
@@ -128,4 +133,91 @@ def _ring_problem(ring: list) -> tuple[str, str] | None:
             f"a ring of {len(ring)} positions that does not close",
             "rings of at least 4 positions, the last equal to the first",
         )
+    return None
+
+
+# --- land for the raster ---
+
+
+def read_land(path: str | Path) -> list[dict]:
+    """Return the polygons of a coastline.
+
+    Args:
+        path: GeoJSON of land polygons, plain or gzip.
+
+    Returns:
+        As `land_polygons`.
+
+    Raises:
+        InputError: where the file is no GeoJSON of polygons.
+    """
+    try:
+        document = read_json(path)
+    except (UnicodeDecodeError, json.JSONDecodeError, EOFError, OSError, zlib.error) as error:
+        found, allowed = f"a file that cannot be read ({error})", "a GeoJSON file of land polygons, UTF-8"
+        raise InputError(Problem(Path(path).name, "", "", found, allowed)) from error
+    return land_polygons(document, Path(path).name)
+
+
+def land_polygons(geojson: object, file: str) -> list[dict]:
+    """Return the polygons of a GeoJSON document as a list of Polygon geometries.
+
+    Args:
+        geojson: the parsed document: FeatureCollection, Feature, GeometryCollection, Polygon or MultiPolygon.
+        file: name of the file, for errors.
+
+    Returns:
+        Geometries ``{"type": "Polygon", "coordinates": [ring, ...]}``, longitude before latitude, degrees.
+
+    Raises:
+        InputError: naming each part that is no polygon or has impossible coordinates.
+    """
+    problems: list[Problem] = []
+    polygons: list[dict] = []
+
+    def walk(node: object, place: str) -> None:
+        kind = node.get("type") if isinstance(node, dict) else None
+        if kind in ("FeatureCollection", "GeometryCollection"):
+            key = "features" if kind == "FeatureCollection" else "geometries"
+            parts = node.get(key)
+            if not isinstance(parts, list):
+                problems.append(Problem(file, place, key, f"{parts!r:.60}", "a list"))
+                return
+            for i, part in enumerate(parts):
+                walk(part, f"{place} {key[:-1]} {i}".strip())
+        elif kind == "Feature":
+            if node.get("geometry") is not None:
+                walk(node["geometry"], place)
+        elif kind in ("Polygon", "MultiPolygon"):
+            coordinates = node.get("coordinates")
+            for i, rings in enumerate([coordinates] if kind == "Polygon" else coordinates or []):
+                fault = _ring_fault(rings)
+                if fault:
+                    problems.append(Problem(file, f"{place} polygon {i}".strip(), "coordinates", *fault))
+                else:
+                    polygons.append({"type": "Polygon", "coordinates": rings})
+        else:
+            problems.append(Problem(file, place, "type", f"{kind or node!r:.60}", "Polygon or MultiPolygon (land)"))
+
+    walk(geojson, "")
+    if not problems and not polygons:
+        problems.append(Problem(file, "", "", "no polygon", "at least one polygon of land"))
+    if problems:
+        raise InputError(problems)
+    return polygons
+
+
+def _ring_fault(rings: object) -> tuple[str, str] | None:
+    """Return (found, allowed) where a polygon's rings cannot be used, else None."""
+    if not isinstance(rings, list) or not rings:
+        return f"{rings!r:.60}", "a list of rings"
+    for ring in rings:
+        try:
+            points = np.array([point[:2] for point in ring], dtype=np.float64)
+        except (TypeError, ValueError, IndexError):
+            return f"{ring!r:.60}", "a ring: a list of [longitude, latitude]"
+        if points.ndim != 2 or points.shape[1] != 2 or len(points) < 4:
+            return f"a ring of {len(ring)} points", "at least four points of two numbers, the last equal to the first"
+        if not np.isfinite(points).all() or np.abs(points[:, 0]).max() > 360 or np.abs(points[:, 1]).max() > 90:
+            return "coordinates beyond 360 or 90 degrees", "longitude, then latitude, in degrees on WGS 84"
     return None

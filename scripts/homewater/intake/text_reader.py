@@ -57,14 +57,14 @@ class TextRecord:
     REF: str
     ALT: list[str]
     FILTER: str | None
-    genotype: Genotypes
+    genotype: CalledAlleles
 
     def format(self, key: str) -> None:
         """Return nothing: there are no fields beside the genotypes."""
 
 
 @dataclass(frozen=True)
-class Genotypes:
+class CalledAlleles:
     """Holds the alleles of one record until the next one is read."""
 
     alleles: np.ndarray = field(repr=False)
@@ -136,5 +136,5 @@ class TextReader:
             ref,
             alternates,
             None if passed in ("PASS", ".") else passed,
-            Genotypes(alleles),
+            CalledAlleles(alleles),
         )

@@ -5,7 +5,6 @@ A part of a large indexed file is reached through its index; a file without an i
 
 from __future__ import annotations
 
-import gzip
 import os
 import sys
 import tempfile
@@ -18,12 +17,12 @@ from pathlib import Path
 import pysam
 from cyvcf2 import VCF
 
+from homewater.inputs.genotype_headers import compression, ends_with_marker, is_bcf, uncompressed
 from homewater.inputs.settings_schema import is_genotype_table
 from homewater.intake.genome_parts import INDEX_SUFFIXES, genome_stretches, parts_of_files
 from homewater.running.errors import InputError, Problem
 
 CHECKED_LINES = 1000  # lines of a text file whose columns are counted against the header
-_BGZF_END = bytes.fromhex("1f8b08040000000000ff0600424302001b0003000000000000000000")
 
 
 def index_of(path: str | Path) -> Path | None:
@@ -68,31 +67,13 @@ def open_vcf(path: Path, sample_ids: list[str] | None = None) -> VCF:
         raise InputError(Problem(path.name, "header", "", found, "a VCF or BCF file with a whole header")) from None
 
 
-def _compression(path: Path) -> str:
-    with open(path, "rb") as handle:
-        head = handle.read(18)
-    if head[:2] != b"\x1f\x8b":
-        return "none"
-    return "bgzip" if head[3] & 4 and head[12:14] == b"BC" else "gzip"
-
-
-def _is_bcf(path: Path) -> bool:
-    with gzip.open(path, "rb") if _compression(path) != "none" else open(path, "rb") as handle:
-        return handle.read(3) == b"BCF"
-
-
 def _structure_problems(path: Path) -> list[Problem]:
     """Return what can be seen without parsing: a missing end, columns that do not fit the header."""
-    how = _compression(path)
     problems = []
-    if how == "bgzip":
-        with open(path, "rb") as handle:
-            handle.seek(max(0, path.stat().st_size - len(_BGZF_END)))
-            if handle.read() != _BGZF_END:
-                problems.append(
-                    Problem(path.name, "", "", "a file cut short: its end-of-file block is missing", "the whole file")
-                )
-    with gzip.open(path, "rb") if how != "none" else open(path, "rb") as handle:
+    if compression(path) == "bgzip" and not ends_with_marker(path):
+        found = "a file cut short: its end-of-file block is missing"
+        problems.append(Problem(path.name, "", "", found, "the whole file"))
+    with uncompressed(path) as handle:
         try:
             if handle.peek(3)[:3] == b"BCF":
                 return problems
@@ -157,7 +138,7 @@ def plan(paths: list[str | Path]) -> dict:
 def _of_index(path: Path, reader: VCF, contigs: list[str]) -> tuple[list[str], list[int], int | None]:
     try:
         with parser_messages():
-            if not _is_bcf(path):
+            if not is_bcf(path):
                 with pysam.TabixFile(str(path), index=str(index_of(path))) as table:
                     contigs = contigs + [c for c in table.contigs if c not in set(contigs)]
             n_records = int(reader.num_records)

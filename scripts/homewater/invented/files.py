@@ -6,6 +6,7 @@ import csv
 import gzip
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -47,6 +48,23 @@ def vcf_header(contigs: Mapping[str, int], sample_ids: Sequence[str], assembly: 
     return "\n".join(lines) + "\n"
 
 
+@dataclass(frozen=True)
+class FileForm:
+    """What a genotype file looks like, whatever its genotypes are.
+
+    Attributes:
+        file_format: ``vcf.gz`` (bgzip), ``gzip``, ``vcf`` or ``bcf``.
+        index: whether an index stands beside a bgzip VCF or a BCF.
+        mean_depth: mean depth of reads.
+        assembly: name of the assembly in the header.
+    """
+
+    file_format: str = "vcf.gz"
+    index: bool = True
+    mean_depth: float = 18
+    assembly: str = "invented_1"
+
+
 def write_genotype_file(
     path: str | Path,
     contigs: Mapping[str, int],
@@ -54,10 +72,7 @@ def write_genotype_file(
     sample_ids: Sequence[str],
     dosages: np.ndarray,
     rng: np.random.Generator,
-    file_format: str = "vcf.gz",
-    index: bool = True,
-    mean_depth: float = 18,
-    assembly: str = "invented_1",
+    form: FileForm,
 ) -> Path:
     """Write genotypes with plausible depths and qualities.
 
@@ -68,31 +83,29 @@ def write_genotype_file(
         sample_ids: (n,), header names.
         dosages: int8 (n_markers, n), -1 missing.
         rng: source of depths and qualities.
-        file_format: ``vcf.gz`` (bgzip), ``gzip``, ``vcf`` or ``bcf``.
-        index: whether to write the index beside a bgzip VCF or a BCF.
-        mean_depth: mean depth of reads.
-        assembly: name of the assembly in the header.
+        form: what the file looks like.
 
     Raises:
         ValueError: on an unknown format.
     """
+    file_format = form.file_format
     if file_format not in FORMATS:
         raise ValueError(f"file_format must be one of {', '.join(FORMATS)}, got {file_format}")
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     plain = path.with_name(path.name + ".plain") if file_format == "bcf" else path
     with _opened(plain, file_format) as handle:
-        handle.write(vcf_header(contigs, sample_ids, assembly).encode("utf-8"))
-        for block in _blocks(markers, dosages, rng, mean_depth):
+        handle.write(vcf_header(contigs, sample_ids, form.assembly).encode("utf-8"))
+        for block in _blocks(markers, dosages, rng, form.mean_depth):
             handle.write(block)
     if file_format == "bcf":
         with pysam.VariantFile(str(plain)) as source, pysam.VariantFile(str(path), "wb", header=source.header) as out:
             for record in source:
                 out.write(record)
         plain.unlink()
-    if index and file_format == "vcf.gz":
+    if form.index and file_format == "vcf.gz":
         pysam.tabix_index(str(path), preset="vcf", force=True)
-    elif index and file_format == "bcf":
+    elif form.index and file_format == "bcf":
         pysam.bcftools.index("-f", str(path))
     return path
 

@@ -11,7 +11,7 @@ import pandas as pd
 import yaml
 
 from homewater.invented.coast import box_feature, small_coast
-from homewater.invented.files import write_csv, write_genotype_file, write_geojson
+from homewater.invented.files import FileForm, write_csv, write_genotype_file, write_geojson
 from homewater.invented.plan import StudyPlan, TransferPlan, even_map, ledger, sample_sheet, site_truth, study_settings
 from homewater.invented.species import AnimalGroup, Faults, SpeciesPlan, generate_species, true_units
 from homewater.invented.stocks import StockModel
@@ -65,7 +65,7 @@ def write_study(
     Args:
         plan: the study.
         folder: destination, made where it is missing.
-        file_format: format of the genotypes, one of study_files.FORMATS.
+        file_format: format of the genotypes, one of `homewater.invented.files.FORMATS`.
         index: whether genotypes get an index.
         settings: further sections of the study file.
         mapper: like `map`, used over chromosomes.
@@ -85,9 +85,7 @@ def write_study(
             generated.sample_ids,
             generated.dosages,
             generator(plan.seed, "generate", species.id, "reads"),
-            file_format,
-            index,
-            assembly=f"{species.id}_invented_1",
+            FileForm(file_format, index, assembly=f"{species.id}_invented_1"),
         )
         sheets.append(sample_sheet(plan, species, generated))
         truths.append(generated.truth.drop(columns="animal").assign(species=species.id))
@@ -131,6 +129,7 @@ def write_study(
 
 def small_plan(
     seed: int = 1,
+    *,
     n_sites: int = 5,
     n_animals: int = 100,
     n_lineages: int = 2,
@@ -153,7 +152,38 @@ def small_plan(
     study_id: str = "small",
     split_generations: float = 300,
 ) -> StudyPlan:
-    """Return the plan of a small study of one species; see `small_study`."""
+    """Return the plan of a small study of one species.
+
+    There are more than seven parameters because each is one habit of studies that a test may ask for by its name, and
+    leaves the others as they are.
+
+    Args:
+        seed: seed of the study and of its generation.
+        n_sites: wild sites, along the coast from south to north.
+        n_animals: baseline animals, at all sites together.
+        n_lineages: lineages, each along its own stretch of coast.
+        query: whether query animals are taken, among them movers and their offspring.
+        n_chromosomes: chromosomes of the species.
+        n_snps: markers.
+        within: how the sites of a lineage exchange animals: `mixing`, `distance` (with neighbours alone) or `panmixia`.
+        contact: whether two lineages meet at one site.
+        transfers: whether there is a ledger of moves.
+        farm: whether there is a farm, F01.
+        native_range: whether the study names a native range.
+        fjords: whether the coast has fjords.
+        odd_ids: whether ids of animals hold letters beyond ASCII, blanks and slashes.
+        shuffle_sites: whether the sites are listed in another order than along the coast.
+        n_per_site: baseline animals at each site, in place of `n_animals`.
+        foreign_in_baseline: whether the movers hide among the baseline animals.
+        optional_columns: whether the tables have their optional columns.
+        named_markers: whether markers have names.
+        faults: faults of laboratory and sample sheet; none by default.
+        study_id: id of the study.
+        split_generations: generations since the lineages parted.
+
+    Raises:
+        ValueError: on panmixia with more than one lineage.
+    """
     blocks = np.array_split(np.arange(n_sites), n_lineages)
     lineages = tuple(number for number, block in enumerate(blocks) for _ in block)
     migration = {"mixing": 0.05, "distance": 0.004, "panmixia": 0.0}[within]
@@ -254,10 +284,7 @@ def small_study(
         file_format: ``vcf.gz`` (bgzip), ``gzip``, ``vcf`` or ``bcf``.
         index: whether genotypes get an index.
         settings: further sections of the study file.
-        **choices: of `small_plan`: n_sites (5), n_animals (100, baseline in all), n_lineages (2), query (True),
-            n_chromosomes (3), n_snps (900), within (`mixing`, `distance`, `panmixia`), contact (False), transfers,
-            farm, native_range, fjords (True), odd_ids, shuffle_sites (False), n_per_site, foreign_in_baseline,
-            optional_columns, named_markers, faults (a species_generator.Faults), study_id, split_generations.
+        **choices: of `small_plan`.
 
     Raises:
         ValueError: on panmixia with more than one lineage.

@@ -1,4 +1,8 @@
-"""Work done in a forked process, so that a crash of compiled code on damaged input can be told instead of died of."""
+"""Work done in a forked process, so that a crash of compiled code does not end the step.
+
+Damaged genotype files can crash the libraries that read them. The forked process then dies alone, and the step tells
+the user which file is damaged.
+"""
 
 from __future__ import annotations
 

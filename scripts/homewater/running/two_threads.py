@@ -1,4 +1,7 @@
-"""Work on two threads, results taken in the order of the work, so that sums do not depend on who ends first."""
+"""Pieces of work shared by two threads, with results in the order of the pieces.
+
+Sums over the results are then the same in every run: they do not depend on which thread ends first.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Coastlines: polygons of land from GeoJSON, and rasters of water made from them.
+"""Rasters of water, made from the polygons of land.
 
 The raster's cells are as wide as they are high on the ground (the longitude step is widened by 1 / cos of the middle
 latitude). A cell is land where its centre is, so a sound stays open as long as centres fall into it.
@@ -11,8 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 from rasterio.features import rasterize
 from rasterio.transform import Affine
-
-from homewater.running.errors import InputError, Problem
 
 MAX_CELLS = 2_000_000  # beyond this the cells are made coarser; keeps a run within about 2.5 GB and some minutes
 
@@ -46,70 +44,6 @@ class Grid:
         return int((self.north - latitude) // self.step_latitude), int((longitude - self.west) // self.step_longitude)
 
 
-def land_polygons(geojson: object, file: str) -> list[dict]:
-    """Return the polygons of a GeoJSON document as a list of Polygon geometries.
-
-    Args:
-        geojson: the parsed document: FeatureCollection, Feature, GeometryCollection, Polygon or MultiPolygon.
-        file: name of the file, for errors.
-
-    Returns:
-        Geometries ``{"type": "Polygon", "coordinates": [ring, ...]}``, longitude before latitude, degrees.
-
-    Raises:
-        InputError: naming each part that is no polygon or has impossible coordinates.
-    """
-    problems: list[Problem] = []
-    polygons: list[dict] = []
-
-    def walk(node: object, place: str) -> None:
-        kind = node.get("type") if isinstance(node, dict) else None
-        if kind in ("FeatureCollection", "GeometryCollection"):
-            key = "features" if kind == "FeatureCollection" else "geometries"
-            parts = node.get(key)
-            if not isinstance(parts, list):
-                problems.append(Problem(file, place, key, f"{parts!r:.60}", "a list"))
-                return
-            for i, part in enumerate(parts):
-                walk(part, f"{place} {key[:-1]} {i}".strip())
-        elif kind == "Feature":
-            if node.get("geometry") is not None:
-                walk(node["geometry"], place)
-        elif kind in ("Polygon", "MultiPolygon"):
-            coordinates = node.get("coordinates")
-            for i, rings in enumerate([coordinates] if kind == "Polygon" else coordinates or []):
-                fault = _ring_fault(rings)
-                if fault:
-                    problems.append(Problem(file, f"{place} polygon {i}".strip(), "coordinates", *fault))
-                else:
-                    polygons.append({"type": "Polygon", "coordinates": rings})
-        else:
-            problems.append(Problem(file, place, "type", f"{kind or node!r:.60}", "Polygon or MultiPolygon (land)"))
-
-    walk(geojson, "")
-    if not problems and not polygons:
-        problems.append(Problem(file, "", "", "no polygon", "at least one polygon of land"))
-    if problems:
-        raise InputError(problems)
-    return polygons
-
-
-def _ring_fault(rings: object) -> tuple[str, str] | None:
-    """Return (found, allowed) where a polygon's rings cannot be used, else None."""
-    if not isinstance(rings, list) or not rings:
-        return f"{rings!r:.60}", "a list of rings"
-    for ring in rings:
-        try:
-            points = np.array([point[:2] for point in ring], dtype=np.float64)
-        except (TypeError, ValueError, IndexError):
-            return f"{ring!r:.60}", "a ring: a list of [longitude, latitude]"
-        if points.ndim != 2 or points.shape[1] != 2 or len(points) < 4:
-            return f"a ring of {len(ring)} points", "at least four points of two numbers, the last equal to the first"
-        if not np.isfinite(points).all() or np.abs(points[:, 0]).max() > 360 or np.abs(points[:, 1]).max() > 90:
-            return "coordinates beyond 360 or 90 degrees", "longitude, then latitude, in degrees on WGS 84"
-    return None
-
-
 def unwrap_longitudes(longitude: np.ndarray) -> np.ndarray:
     """Return longitudes shifted by 360 degrees so that the widest gap between neighbours lies outside their range.
 
@@ -131,7 +65,7 @@ def raster(polygons: list[dict], window: tuple[float, float, float, float], cell
     """Return the raster of a window.
 
     Args:
-        polygons: land, as `land_polygons` returns it.
+        polygons: land, as `homewater.inputs.polygons.land_polygons` returns it.
         window: (west, south, east, north), degrees, longitudes unwrapped.
         cell_degrees: height of a cell, degrees of latitude; made coarser where the window has more than MAX_CELLS.
 

@@ -310,7 +310,7 @@ def sea_distances(
     Args:
         latitude: float64 (n_sites,), degrees on WGS 84.
         longitude: float64 (n_sites,), likewise.
-        polygons: land, as `land_raster.land_polygons` returns it. The window is not widened beyond these
+        polygons: land, as `homewater.inputs.polygons` returns it. The window is not widened beyond these
             polygons' extent and MARGIN_DEGREES around it: what lies there is unknown, not sea.
         cell_degrees: height of a cell, degrees of latitude.
         max_snap_km: farthest that a site may be moved to reach water.

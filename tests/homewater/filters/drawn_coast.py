@@ -6,7 +6,7 @@ import pandas as pd
 from homewater.filters.animals import filter_animals
 from homewater.filters.settings import FilterSettings
 from homewater.filters.site_roles import site_roles
-from homewater.genotypes.store import VariantBlock, open_genotypes, write_genotypes
+from homewater.genotypes.store import StoredAnimals, VariantBlock, open_genotypes, write_genotypes
 
 SETTINGS = {
     "min_sample_call_rate": 0.8,
@@ -91,7 +91,9 @@ class Coast:
             np.zeros(n, np.int32), np.arange(1, n + 1, dtype=np.int32), np.full(n, ".", object),
             np.array([["A", "C"]] * n, dtype=object), dosages,
         )  # fmt: skip
-        write_genotypes(tmp_path / "g.zarr", sheet["materialSampleID"], sheet["locationID"], ["chr1"], [block],
-                        read_balance=self._balance(sheet["materialSampleID"]))  # fmt: skip
+        animals = StoredAnimals(
+            sheet["materialSampleID"], sheet["locationID"], self._balance(sheet["materialSampleID"])
+        )
+        write_genotypes(tmp_path / "g.zarr", animals, ["chr1"], [block])
         self.animals = filter_animals(open_genotypes(tmp_path / "g.zarr"), sheet, ROLES, settings)
         return self.animals.table.set_index("materialSampleID")

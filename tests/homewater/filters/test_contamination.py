@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy import stats
 from tests.homewater.filters.drawn_coast import Coast
+from tests.homewater.filters.drawn_reads import called_from_reads, reads_of
 
 from homewater.filters.contamination import _outcomes, contamination, second_genome
-from homewater.invented.faults import called_from_reads, reads_of
 
 ERROR, DEPTH, N_MARKERS = 0.004, 20, 3000
 

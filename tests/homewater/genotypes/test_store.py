@@ -7,7 +7,7 @@ from tests.intake_steps import digest
 from tests.stored_blocks import variant_blocks
 
 from homewater.genotypes import store
-from homewater.genotypes.store import open_genotypes, write_genotypes
+from homewater.genotypes.store import StoredAnimals, open_genotypes, write_genotypes
 from homewater.genotypes.variant_blocks import VariantBlock
 
 SITES = np.repeat(["north bay", "S-01/a", "öst"], [70, 1, 30])  # more than a word, one animal, part of a word
@@ -37,7 +37,11 @@ def written(tmp_path):
     dosages = random_dosages(5000, SITES.size)
     ids = np.array([f"åäö-{i}/x" for i in range(SITES.size)])
     write_genotypes(
-        tmp_path / "g.zarr", ids, SITES, np.array(["chr1", "chr2"]), blocks(dosages, 777), {"records": {"kept": 5000}}
+        tmp_path / "g.zarr",
+        StoredAnimals(ids, SITES),
+        np.array(["chr1", "chr2"]),
+        blocks(dosages, 777),
+        {"records": {"kept": 5000}},
     )
     return tmp_path / "g.zarr", dosages, ids
 
@@ -125,12 +129,20 @@ def test_groups_out_of_range_are_refused(written):
 def test_bytes_do_not_depend_on_the_blocks_given(tmp_path, written):
     path, dosages, ids = written
     write_genotypes(
-        tmp_path / "h.zarr", ids, SITES, np.array(["chr1", "chr2"]), blocks(dosages, 4999), {"records": {"kept": 5000}}
+        tmp_path / "h.zarr",
+        StoredAnimals(ids, SITES),
+        np.array(["chr1", "chr2"]),
+        blocks(dosages, 4999),
+        {"records": {"kept": 5000}},
     )
     assert digest(path) == digest(tmp_path / "h.zarr")
     again = open_genotypes(path)
     write_genotypes(
-        tmp_path / "i.zarr", ids, SITES, again.contig_ids, variant_blocks(again), {"records": {"kept": 5000}}
+        tmp_path / "i.zarr",
+        StoredAnimals(ids, SITES),
+        again.contig_ids,
+        variant_blocks(again),
+        {"records": {"kept": 5000}},
     )
     assert digest(path) == digest(tmp_path / "i.zarr")
 
@@ -140,15 +152,20 @@ def test_values_that_are_no_genotype_are_refused_and_leave_nothing(tmp_path):
     dosages[1, 1] = 3
     with pytest.raises((ValueError, IndexError)):
         write_genotypes(
-            tmp_path / "g.zarr", np.arange(SITES.size).astype(str), SITES, np.array(["1", "2"]), blocks(dosages, 5)
+            tmp_path / "g.zarr",
+            StoredAnimals(np.arange(SITES.size).astype(str), SITES),
+            np.array(["1", "2"]),
+            blocks(dosages, 5),
         )
     assert list(tmp_path.iterdir()) == []
 
 
 def test_no_markers_and_no_animals_are_stores_too(tmp_path):
     none = np.empty(0, dtype=str)
-    write_genotypes(tmp_path / "g.zarr", SITES, SITES, np.array(["1"]), [])
-    write_genotypes(tmp_path / "h.zarr", none, none, np.array(["1", "2"]), blocks(np.empty((4, 0), np.int8), 3))
+    write_genotypes(tmp_path / "g.zarr", StoredAnimals(SITES, SITES), np.array(["1"]), [])
+    write_genotypes(
+        tmp_path / "h.zarr", StoredAnimals(none, none), np.array(["1", "2"]), blocks(np.empty((4, 0), np.int8), 3)
+    )
     assert open_genotypes(tmp_path / "g.zarr").genotype_counts(np.zeros(SITES.size, int), 1).shape == (0, 1, 4)
     assert open_genotypes(tmp_path / "h.zarr").select(np.array([1, 2])).shape == (2, 0)
     assert len(open_genotypes(tmp_path / "g.zarr").markers) == 0
@@ -156,7 +173,7 @@ def test_no_markers_and_no_animals_are_stores_too(tmp_path):
 
 def test_animals_of_a_site_lie_together_or_are_refused(tmp_path):
     with pytest.raises(ValueError, match="lie together"):
-        write_genotypes(tmp_path / "g.zarr", np.array(["1", "2", "3"]), np.array(["a", "b", "a"]), np.array(["1"]), [])
+        write_genotypes(tmp_path / "g.zarr", StoredAnimals(["1", "2", "3"], ["a", "b", "a"]), np.array(["1"]), [])
 
 
 def test_chunks_hold_the_stated_number_of_markers():

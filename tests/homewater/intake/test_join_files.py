@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tests.intake_steps import digest, imported, tables
 from tests.made_vcf import snp, vcf_text, written
 
-from homewater.genotypes.store import open_genotypes, write_genotypes
+from homewater.genotypes.store import StoredAnimals, open_genotypes, write_genotypes
 from homewater.genotypes.variant_blocks import VariantBlock
 from homewater.intake import file_conflicts, genome_parts, join_files
 from homewater.intake.join_files import Joined, canonical_samples
@@ -245,7 +245,7 @@ def test_a_study_split_into_rewritten_files_joins_to_the_single_store_but_for_pa
             np.zeros(rows.size, np.int32), rows.astype(np.int32) + 1, np.array(["."] * rows.size, dtype=object),
             np.array([list(letters[i]) for i in rows], dtype=object).reshape(-1, 2), values[rows][:, columns],
         )  # fmt: skip
-        write_genotypes(path, names[columns], where[columns], np.array(["chr1"]), [made])
+        write_genotypes(path, StoredAnimals(names[columns], where[columns]), np.array(["chr1"]), [made])
         return open_genotypes(path)
 
     again = np.where(turned[:, None] & (dosages >= 0), 2 - dosages, dosages).astype(np.int8)

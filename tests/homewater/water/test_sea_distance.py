@@ -7,8 +7,7 @@ import pytest
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
 
-from homewater.running.errors import InputError
-from homewater.water.land_raster import Grid, land_polygons, raster, unwrap_longitudes
+from homewater.water.land_raster import Grid, raster, unwrap_longitudes
 from homewater.water.sea_distance import GEOD, distances_on_grid, sea_distances
 
 WORST_OPEN_WATER = 1 / math.cos(math.atan(1 / 3) / 2)  # midway between the moves 1-0 and 3-1; exact geometry
@@ -213,27 +212,3 @@ def test_cells_are_made_coarser_only_where_the_window_needs_it(monkeypatch):
 def test_longitudes_unwrap_at_their_widest_gap():
     assert unwrap_longitudes(np.array([179.0, -178.0])).tolist() == [179.0, 182.0]
     assert unwrap_longitudes(np.array([-20.0, 10.0])).tolist() == [-20.0, 10.0]
-
-
-@pytest.mark.parametrize(
-    ("document", "place", "words"),
-    [
-        ({"type": "FeatureCollection", "features": []}, "", "no polygon"),
-        ({"type": "Feature", "geometry": {"type": "LineString", "coordinates": [[0, 0], [1, 1]]}}, "", "LineString"),
-        (
-            {"type": "FeatureCollection", "features": [{"type": "Feature", "geometry": {"type": "Point"}}]},
-            "feature 0",
-            "Point",
-        ),
-        ({"type": "Polygon", "coordinates": [[[0, 0], [1, 1], [0, 0]]]}, "polygon 0", "a ring of 3 points"),
-        ({"type": "Polygon", "coordinates": [[[0, 0], [0, 100], [1, 1], [0, 0]]]}, "polygon 0", "beyond"),
-        ([1, 2], "", "[1, 2]"),
-    ],
-)
-def test_a_coastline_that_is_none_is_refused_with_its_place(document, place, words):
-    with pytest.raises(InputError) as caught:
-        land_polygons(document, "coast.geojson")
-    problem = caught.value.problems[0]
-    assert problem.place == place
-    assert problem.file == "coast.geojson"
-    assert words in problem.found
