@@ -159,19 +159,20 @@ def small_plan(
 
     Args:
         seed: seed of the study and of its generation.
-        n_sites: wild sites, along the coast from south to north.
+        n_sites: wild sites, in a row along the coast.
         n_animals: baseline animals, at all sites together.
         n_lineages: lineages, each along its own stretch of coast.
         query: whether query animals are taken, among them movers and their offspring.
         n_chromosomes: chromosomes of the species.
         n_snps: markers.
-        within: how the sites of a lineage exchange animals: `mixing`, `distance` (with neighbours alone) or `panmixia`.
-        contact: whether two lineages meet at one site.
+        within: how the sites of a lineage exchange animals: `mixing` (many move between neighbours), `distance` (few
+            do, so that differentiation rises with distance) or `panmixia` (one population).
+        contact: whether the last site of the first lineage is one where both mix.
         transfers: whether there is a ledger of moves.
         farm: whether there is a farm, F01.
         native_range: whether the study names a native range.
-        fjords: whether the coast has fjords.
-        odd_ids: whether ids of animals hold letters beyond ASCII, blanks and slashes.
+        fjords: whether the coast has a fjord and an island.
+        odd_ids: whether ids of animals hold spaces, slashes and letters beyond ASCII.
         shuffle_sites: whether the sites are listed in another order than along the coast.
         n_per_site: baseline animals at each site, in place of `n_animals`.
         foreign_in_baseline: whether the movers hide among the baseline animals.
