@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from homewater.crosses.gene_drop import PEDIGREES, RecombinationMap, draw_founders, map_from_positions, transmit
-from homewater.invented.faults import MISSING, collapsed_repeats, contaminate, genotyping_errors, missing_genotypes
+from homewater.genotypes.bit_planes import MISSING
+from homewater.invented.faults import collapsed_repeats, contaminate, genotyping_errors, missing_genotypes
 from homewater.invented.stocks import StockModel, simulate_chromosome
 from homewater.running.seeds import generator, seed_sequence
 
