@@ -13,8 +13,7 @@ from pathlib import Path
 import pytest
 import yaml
 from tests.pipeline.whole_runs import ROOT, copy_of_clone, outputs, run, without_truth
-
-from homewater.invented.study import small_study
+from tests.small_study import small_study
 
 pytestmark = pytest.mark.full
 HERE = Path(__file__).resolve().parent

@@ -9,8 +9,8 @@ import yaml
 from tests.made_inputs import IDS, SAMPLES, SITES, STUDY, packed, vcf_text, write_study
 from tests.pipeline.whole_runs import copy_of_clone, without_truth
 from tests.pipeline.whole_runs import run as run_command
+from tests.small_study import small_study
 
-from homewater.invented.study import small_study
 from homewater.tables.schema_tables import read_table
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -9,8 +9,8 @@ import pytest
 from tests.hostile.small_disk import on_small_disk
 from tests.pipeline.test_launcher import Toy
 from tests.pipeline.whole_runs import ROOT, copy_of_clone, without_truth
+from tests.small_study import small_study
 
-from homewater.invented.study import small_study
 from homewater.running.checksums import checksum
 
 WRITERS = """

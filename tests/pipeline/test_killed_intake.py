@@ -13,8 +13,8 @@ import psutil
 import pytest
 import yaml
 from tests.pipeline.whole_runs import LEFT_OUT, copy_of_clone, run
+from tests.small_study import small_study
 
-from homewater.invented.study import small_study
 from homewater.running.checksums import checksum
 
 pytestmark = pytest.mark.full

@@ -8,8 +8,8 @@ from types import SimpleNamespace
 
 import pytest
 from tests.pipeline.whole_runs import copy_of_clone, outputs, run
+from tests.small_study import small_study
 
-from homewater.invented.study import small_study
 from launcher.processes import RUN_VARIABLE
 
 pytestmark = pytest.mark.full

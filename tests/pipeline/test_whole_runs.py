@@ -10,8 +10,8 @@ import pandas as pd
 import pikepdf
 import pytest
 from tests.pipeline.whole_runs import ROOT, contract, copy_of_clone, outputs, run, same_grouping, without_truth
+from tests.small_study import small_study
 
-from homewater.invented.study import small_study
 from homewater.tables.schema_tables import read_table
 
 

@@ -8,12 +8,12 @@ import pandas as pd
 import pytest
 from tests.homewater.filters.drawn_coast import SETTINGS
 from tests.intake_steps import imported
+from tests.small_study import small_study
 from tests.stored_blocks import variant_blocks
 
 from homewater.genotypes.site_counts import open_site_counts
 from homewater.genotypes.store import StoredAnimals, VariantBlock, open_genotypes, write_genotypes
 from homewater.invented.species import Faults
-from homewater.invented.study import small_study
 from homewater.tables.schema_tables import read_table, write_table
 from steps import filters
 

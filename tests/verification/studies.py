@@ -18,9 +18,8 @@ import pytest
 import yaml
 from scipy.stats import binom
 from tests.pipeline.whole_runs import copy_of_clone, run
+from tests.small_study import small_study
 from tests.verification.against_truth import ROOT, animals_told, provenance, site_rates, statement, units_found
-
-from homewater.invented.study import small_study
 
 COMMAND = "scripts/test --verify studies"
 SEEDS = (0, 1)

@@ -5,9 +5,9 @@ import cyvcf2
 import numpy as np
 import pandas as pd
 import pytest
+from tests.small_study import small_study
 
 from homewater.invented.species import Faults
-from homewater.invented.study import small_study
 
 ALL_FAULTS = Faults(
     replicates=2,
