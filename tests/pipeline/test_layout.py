@@ -3,6 +3,7 @@
 import ast
 import re
 import subprocess
+import sys
 from collections import defaultdict
 from functools import cache
 from pathlib import Path
@@ -211,6 +212,19 @@ def test_steps_say_what_they_decide(step):
 def test_rules_name_paths_by_the_functions_of_common(rules):
     written = re.findall(r"(?:results|reports)/", rules.read_text(encoding="utf-8"))
     assert rules.stem == "common" or not written
+
+
+def test_rules_load_none_of_the_libraries_that_read_and_compute():
+    """Each job of a cluster reads the rules anew: that must not take the seconds that those libraries take to load."""
+    text = (ROOT / "workflow" / "rules" / "common.smk").read_text(encoding="utf-8")
+    modules = re.findall(r"^from (homewater[\w.]+) import", text, flags=re.MULTILINE)
+    heavy = {"numpy", "pandas", "scipy", "numba", "zarr", "cyvcf2", "pysam", "shapely", "rasterio"}
+    code = f"import sys, {', '.join(modules)}; print(*set(sys.modules))"
+    found = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT / "scripts", capture_output=True, text=True, check=True
+    )
+    assert "homewater.inputs.settings" in found.stdout.split()
+    assert not heavy & set(found.stdout.split())
 
 
 @cache

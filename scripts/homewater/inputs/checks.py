@@ -1,7 +1,7 @@
 """Checks across the user's files: what one names must stand in the other, and each species must have a baseline.
 
-Every function returns its problems instead of raising them, so that all files' problems are told together. What could
-not be read whole is not held against another file.
+Every function returns its problems and raises none, so that the user learns of the problems of all files at once. A
+file that could not be read whole does not count against another one.
 """
 
 from __future__ import annotations

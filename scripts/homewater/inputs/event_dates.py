@@ -1,4 +1,4 @@
-"""Dates as users write them: Darwin Core event dates, and what spreadsheets make of names."""
+"""Dates as users write them (Darwin Core event dates), and names that a spreadsheet has turned into dates."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """Headers and ends of VCF and BCF files; every fault is told with its place.
 
-The records between them are read, and their faults told, by the intake.
+The intake reads the records that lie between them.
 """
 
 from __future__ import annotations

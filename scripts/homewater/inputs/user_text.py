@@ -1,4 +1,4 @@
-"""The text of a user's file: read as it comes, told why it cannot be, and shown in messages."""
+"""Text of the user's files: reading it, saying why it cannot be read, and showing pieces of it in messages."""
 
 from __future__ import annotations
 

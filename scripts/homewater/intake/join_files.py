@@ -1,4 +1,7 @@
-"""Joining parts into one store: markers in genome order, animals in canonical order, several files merged."""
+"""Several files of a species joined into one set of markers and animals.
+
+Markers come in genome order. Animals come in canonical order: by site as in the list of sites, then as in the sheet.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,8 @@
-"""All parts of a species put together: checked against the plan, counted, and joined over the species' animals."""
+"""All parts of a species put together.
+
+The parts are checked against the plan, their records are counted, and their markers are joined over the species'
+animals.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""VCF and BCF files as files: opened, checked for what parsing alone would not notice, and planned in parts.
+"""VCF and BCF files before their records are read: opening, faults that a parser overlooks, and the plan of parts.
 
 A part of a large indexed file is reached through its index; a file without an index, or a small one, is one part.
 """

@@ -1,4 +1,4 @@
-"""Coalescent simulation of invented stocks: sites along a coast, lineages, gene flow, contact zones."""
+"""Haplotypes of invented stocks by coalescent simulation: sites along a coast, lineages, gene flow, contact zones."""
 
 from __future__ import annotations
 

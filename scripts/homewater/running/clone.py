@@ -1,4 +1,4 @@
-"""Where the parts of the clone lie: the one place that counts folders upwards."""
+"""Paths of the clone's own files. No other module of the library counts folders upwards from its own place."""
 
 from __future__ import annotations
 

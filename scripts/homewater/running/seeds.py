@@ -1,4 +1,8 @@
-"""One seed a study; each task's generator is spawned from it by (stage, species, task)."""
+"""Random numbers: each task of a study has a generator of its own.
+
+A study has one seed. The generator of a task is spawned from it by the names of the stage, the species and the task,
+so that a task draws the same numbers whatever runs before it or beside it.
+"""
 
 from __future__ import annotations
 

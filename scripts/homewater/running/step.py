@@ -1,4 +1,7 @@
-"""What every step shares: its log, its exit code, and the record of bad input that scripts/run prints last."""
+"""What every step shares: its arguments, its log, its exit code, and the record of bad input.
+
+`scripts/run` prints that record last, so that the user sees what to mend.
+"""
 
 from __future__ import annotations
 

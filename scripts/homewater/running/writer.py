@@ -1,4 +1,8 @@
-"""The one writer: written aside, synced, renamed, so that no half-written file is ever taken for whole."""
+"""The one way in which files are written.
+
+Content is written beside its destination, synced to the disk and then renamed. A run that is cut short therefore never
+leaves half a file that the next run would take for a whole one.
+"""
 
 from __future__ import annotations
 
