@@ -130,7 +130,7 @@ def test_drawn_samples_meet_the_predictive(seed):
     shares = np.bincount(rng.binomial(2, p), minlength=3) / p.size
     exact = np.array([533 / 616, 39 / 308, 5 / 616])
     assert (np.abs(shares - exact) < 4 * np.sqrt(exact * (1 - exact) / p.size)).all()
-    assert pair_table(np.array([[1.0]]), np.array([[20.0]]))[0, :, 0] == pytest.approx(exact, rel=1e-12)
+    assert pair_table(AlleleCounts(np.array([[1.0]]), np.array([[20.0]])))[0, :, 0] == pytest.approx(exact, rel=1e-12)
 
 
 def test_informativeness_that_the_panel_is_compared_with():
