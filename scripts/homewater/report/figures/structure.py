@@ -33,8 +33,7 @@ def draw_ancestry(groups: list[tuple[str, int, np.ndarray]], colours: list[str],
         figure = fs.new_figure(fs.TEXT_WIDTH_MM, height)
         axes = fs.axes_mm(figure, label_mm, foot_mm, fs.TEXT_WIDTH_MM - label_mm - right_mm, row_mm * len(groups))
         axes.set(xlim=(0, 1), ylim=(len(groups), 0), xticks=[], yticks=[])
-        for spine in axes.spines.values():
-            spine.set_visible(False)
+        fs.hide_frame(axes)
         size = 7.5 if row_mm > 4 else 5.5
         for row, (label, n, shares) in enumerate(groups):
             axes.text(-0.012, row + 0.5, label, ha="right", va="center", fontsize=size, parse_math=False)
@@ -93,8 +92,7 @@ def draw_fst_matrix(
         axes.set_xticks(np.arange(n - 1) + 0.5, labels[:-1], rotation=90, parse_math=False)
         axes.set_yticks(np.arange(1, n) + 0.5, labels[1:], parse_math=False)
         axes.tick_params(length=0, labelsize=7.5 if n <= 26 else 5)
-        for spine in axes.spines.values():
-            spine.set_visible(False)
+        fs.hide_frame(axes)
         cell = side / max(n - 1, 1)
         if cell >= 3.8:
             size = min(7, cell * 1.1)
@@ -119,8 +117,7 @@ def draw_fst_matrix(
         bar.set_xticks([0, top / 2, top], [numbers.count(1000 * t) for t in (0, top / 2, top)])
         bar.tick_params(length=2, labelsize=6.5)
         bar.set_title(words.drawn("figure.fst_thousandths"), fontsize=7, loc="left", pad=2)
-        for spine in bar.spines.values():
-            spine.set_visible(False)
+        fs.hide_frame(bar)
         return figure
 
 
@@ -137,8 +134,7 @@ def draw_distance(
         line: slope per km and intercept of the pairs within units, or None.
     """
     with matplotlib.rc_context(fs.style()):
-        figure = fs.new_figure(83, 66)
-        axes = fs.axes_mm(figure, 13, 11, 68, 46)
+        figure, axes = fs.half_width_figure(66)
         if between.any():
             axes.scatter(
                 sea_km[between], linearised[between], s=13, marker="s", facecolor=fs.UNIT_COLOURS[1],
@@ -156,7 +152,7 @@ def draw_distance(
         axes.set_xlim(left=0)
         axes.set_xlabel(words.drawn("figure.sea_km"))
         axes.set_ylabel(words.drawn("figure.linearised"))
-        figure.legend(loc="upper left", bbox_to_anchor=(13 / 83, 1.0), ncols=2, columnspacing=1)
+        fs.legend_above(figure, 2, 1)
         return figure
 
 
@@ -173,8 +169,7 @@ def draw_components(
         query: bool (n_animals,), animals that did not make the axes and were projected.
     """
     with matplotlib.rc_context(fs.style()):
-        figure = fs.new_figure(83, 66)
-        axes = fs.axes_mm(figure, 13, 11, 68, 46)
+        figure, axes = fs.half_width_figure(66)
         units_array = np.array(units, dtype=str)
         many = len(scores) > MAX_VECTOR_POINTS
         entries = []
@@ -201,5 +196,5 @@ def draw_components(
             axis.set_label_text(label)
         axes.axhline(0, color=fs.FAINT, linewidth=0.5, zorder=0)
         axes.axvline(0, color=fs.FAINT, linewidth=0.5, zorder=0)
-        figure.legend(loc="upper left", bbox_to_anchor=(13 / 83, 1.0), ncols=min(4, len(entries)), columnspacing=0.8)
+        fs.legend_above(figure, min(4, len(entries)), 0.8)
         return figure

@@ -16,7 +16,8 @@ from matplotlib.figure import Figure
 from homewater.tables.unit_names import unit_index
 
 MM = 1 / 25.4
-TEXT_WIDTH_MM = 170
+TEXT_WIDTH_MM, HALF_WIDTH_MM = 170, 83
+_AXES_LEFT_MM = 13
 INK, SOFT, FAINT, PAPER = "#1d2b33", "#5c6b73", "#c9d0d3", "#ffffff"
 LAND, SHORE, SEA = "#e8e4da", "#9a958a", "#f7f9fa"
 # Neighbours in the list lie far apart in lightness, so that they also part in grey; marks part them once more.
@@ -98,6 +99,30 @@ def axes_mm(figure: Figure, left: float, bottom: float, width: float, height: fl
     return figure.add_axes((left / figure_width, bottom / figure_height, width / figure_width, height / figure_height))
 
 
+def half_width_figure(height_mm: float) -> tuple[Figure, Axes]:
+    """Return a figure of half the text's width with its axes, and room above them for a legend."""
+    figure = new_figure(HALF_WIDTH_MM, height_mm)
+    return figure, axes_mm(figure, _AXES_LEFT_MM, 11, 68, height_mm - 20)
+
+
+def legend_above(figure: Figure, n_columns: int, spacing: float) -> None:
+    """Put the legend above the axes of a figure of half the text's width.
+
+    Args:
+        figure: from `half_width_figure`.
+        n_columns: entries side by side.
+        spacing: between them, in letters' sizes.
+    """
+    anchor = (_AXES_LEFT_MM / HALF_WIDTH_MM, 1.0)
+    figure.legend(loc="upper left", bbox_to_anchor=anchor, ncols=n_columns, columnspacing=spacing)
+
+
+def hide_frame(axes: Axes) -> None:
+    """Draw no line around the axes."""
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+
+
 def svg(figure: Figure) -> str:
     """Return the figure as SVG text with no date and no random names."""
     buffer = io.StringIO()
@@ -115,9 +140,3 @@ def unit_colour(unit: str) -> str:
 def unit_mark(unit: str) -> str:
     """Return the mark of a unit; a ring where there is no unit."""
     return UNIT_MARKS[unit_index(unit) % len(UNIT_MARKS)] if unit else "o"
-
-
-def grey_of(colour: str) -> float:
-    """Return the lightness of a colour in grey (0 black, 1 white; ITU-R BT.601 weights)."""
-    red, green, blue = (int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5))
-    return 0.299 * red + 0.587 * green + 0.114 * blue

@@ -1,4 +1,4 @@
-"""Pages on one species: the verdicts on animals, rates, and what lies beyond the clines."""
+"""Page on the verdicts on the animals of a species: their counts, rates of sites, classes and shares."""
 
 from __future__ import annotations
 

@@ -7,7 +7,7 @@ import math
 import pandas as pd
 from markupsafe import Markup
 
-from homewater.report.figures.cline import draw_cline
+from homewater.report.figures.cline import DrawnCline, draw_cline
 from homewater.report.pages.elements import Drawing, Section, SpeciesPage, Writer
 from homewater.report.words.numbers import is_missing
 
@@ -41,7 +41,7 @@ def add_clines(section: Section, page: SpeciesPage) -> None:
         return
     for first in range(0, len(drawings), 2):
         section.add("pair", drawings[first : first + 2])
-    section.parts += text.parts
+    section.elements += text.elements
 
 
 def _units(row: dict, writer: Writer) -> dict[str, str]:
@@ -68,13 +68,22 @@ def _text(row: dict, first: str, writer: Writer) -> Markup:
 def _drawing(page: SpeciesPage, row: dict, sites: pd.DataFrame) -> Drawing:
     columns = ("km_along", "observed_share", "observed_ci_low", "observed_ci_high")
     km, share, low, high = (sites[column].to_numpy(dtype=float) for column in columns)
-    units = [page.species.unit_of.get(site, "") for site in sites["locationID"]]
-    curve, centre = (
-        tuple(float("nan") if is_missing(row[name]) else float(row[name]) for name in names)
-        for names in (("centre_km", "width_km"), ("centre_ci_low", "centre_ci_high"))
+
+    def fitted(name: str) -> float:
+        return float("nan") if is_missing(row[name]) else float(row[name])
+
+    cline = DrawnCline(
+        km=km,
+        share=share,
+        low=low,
+        high=high,
+        units=[page.species.unit_of.get(site, "") for site in sites["locationID"]],
+        names=(row["unit_a"], row["unit_b"]),
+        centre_km=fitted("centre_km"),
+        width_km=fitted("width_km"),
+        centre_bounds_km=(fitted("centre_ci_low"), fitted("centre_ci_high")),
     )
-    names = (row["unit_a"], row["unit_b"])
-    figure = draw_cline(km, share, low, high, units, names, curve, centre, page.writer.words)
+    figure = draw_cline(cline, page.writer.words)
     shares = [
         page.plain("alt.ancestry.share", site=site, share=page.numbers.percent(value))
         for site, value in zip(sites["locationID"], share, strict=True)

@@ -50,37 +50,43 @@ class Drawing:
 
 @dataclass
 class Section:
-    """A heading and what stands under it, in order: paragraphs, tables and drawings."""
+    """A heading and what stands under it, in order: paragraphs, tables and drawings.
+
+    Attributes:
+        title: text of the heading.
+        anchor: id of the heading, to which links lead.
+        elements: (kind, content) of each; the template prints every kind in its way.
+    """
 
     title: Markup
     anchor: str
-    parts: list[tuple[str, object]] = field(default_factory=list)
+    elements: list[tuple[str, object]] = field(default_factory=list)
 
     def say(self, *texts: Markup) -> None:
         """Add paragraphs."""
-        self.parts += [("paragraph", text) for text in texts]
+        self.elements += [("paragraph", text) for text in texts]
 
     def listed(self, texts: Iterable[Markup]) -> None:
         """Add a list."""
         items = list(texts)
         if items:
-            self.parts.append(("list", items))
+            self.elements.append(("list", items))
 
     def illustrate(self, drawing: Drawing, text: Section) -> None:
-        """Add a drawing and the parts of `text`: beside it where it is narrow, else after it."""
+        """Add a drawing and the elements of `text`: beside it where it is narrow, else after it."""
         if drawing.width_mm < NARROW_MM:
-            self.add("beside", (drawing, text.parts))
+            self.add("beside", (drawing, text.elements))
         else:
             self.add("drawing", drawing)
-            self.parts += text.parts
+            self.elements += text.elements
 
-    def add(self, kind: str, part: object) -> None:
-        """Add a part of that kind.
+    def add(self, kind: str, element: object) -> None:
+        """Add an element of that kind.
 
-        Kinds: ``table``; ``drawing``; ``pair``, drawings side by side; ``row``, tables side by side; ``beside``, a
-        narrow drawing and the parts that stand next to it; ``heading``; ``numbered``, a numbered list.
+        Kinds: ``table``; ``drawing``; ``pair``, drawings side by side; ``beside``, a narrow drawing and the elements
+        that stand next to it; ``heading``; ``numbered``, a numbered list.
         """
-        self.parts.append((kind, part))
+        self.elements.append((kind, element))
 
 
 class Writer:

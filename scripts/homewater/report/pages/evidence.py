@@ -8,142 +8,25 @@ from markupsafe import Markup
 
 from homewater.report.figures import style as fs
 from homewater.report.figures.structure import draw_ancestry, draw_components, draw_distance, draw_fst_matrix
-from homewater.report.pages.elements import Section, SpeciesPage, Writer
+from homewater.report.pages.elements import Drawing, Section, SpeciesPage, Writer
+from homewater.report.pages.odd_kinships import add_odd_kinships
 from homewater.report.pages.results import SpeciesResults
 from homewater.report.words.numbers import is_missing
 
-
-def clusters_text(numbers: pd.DataFrame, writer: Writer) -> list[Markup]:
-    """Return what is said of the number of groups: the supported one, the reported one, and why they differ."""
-
-    def row_of(column: str) -> dict | None:
-        marked = numbers[numbers[column].fillna(False).astype(bool)]
-        return marked.iloc[0].to_dict() if len(marked) else None
-
-    supported, reported = row_of("chosen"), row_of("reported")
-    if supported is None or reported is None:
-        return []
-    most, shown = int(supported["k"]), int(reported["k"])
-    texts = [writer.say("ancestry.chosen", count=most)]
-    if shown < most:
-        texts.append(
-            writer.say(
-                "ancestry.not_reported",
-                agree=int(supported["n_starts_agree"]),
-                starts=int(supported["n_starts"]),
-            )
-        )
-        texts.append(writer.say("ancestry.reported", count=shown))
-    if shown > 1 and not is_missing(reported["n_starts"]):
-        starts = {"agree": int(reported["n_starts_agree"]), "starts": int(reported["n_starts"])}
-        texts.append(writer.say("ancestry.starts", **starts))
-    elif most == 1:
-        texts.append(writer.say("ancestry.no_figure"))
-    return [Markup(" ").join(texts)]
-
-
-def axes_text(axes: pd.DataFrame, writer: Writer) -> list[Markup]:
-    """Return how many of the axes are more than chance gives; nothing where none could be tested."""
-    if not axes["p_value"].notna().any():
-        return []
-    found = int(axes["beyond_chance"].fillna(False).astype(bool).sum())
-    return [
-        writer.say("axes.all" if found == len(axes) else "axes.found", count=found)
-        if found
-        else writer.say("axes.none")
-    ]
-
-
-def within_units_text(page: SpeciesPage) -> list[Markup]:
-    """Return how many groups are supported inside each stock; with one stock that is what was said of all animals."""
-    table = page.tables["clusters_within_units"]
-    chosen = table[table["chosen"].fillna(False).astype(bool)]
-    if page.n_units < 2 or not len(chosen):
-        return []
-    texts = []
-    for row in chosen.to_dict("records"):
-        animals = page.numbers.count(row["n_animals"])
-        texts.append(page.say("within.unit", unit=page.writer.unit(row["unit"]), count=int(row["k"]), animals=animals))
-    return [Markup(" ").join([page.say("within.start"), *texts, page.say("within.caution")])]
-
-
-def overall_text(page: SpeciesPage) -> list[Markup]:
-    """Return overall F_ST over all sites and within stocks, at equal sample sizes."""
-    texts = []
-    for row in page.tables["overall_fst"].to_dict("records"):
-        if is_missing(row["fst"]) or (row["scope"] != "all" and page.n_units < 2):
-            continue
-        interval = page.numbers.interval(row["fst"], row["ci_low"], row["ci_high"])
-        sites = page.numbers.count(row["n_sites"])
-        if row["scope"] != "all":
-            texts.append(page.say("overall.unit", unit=page.writer.unit(row["scope"]), interval=interval, sites=sites))
-            continue
-        texts.append(
-            page.say(
-                "overall.all",
-                interval=interval,
-                sites=sites,
-                animals=page.numbers.count(row["animals_a_site"]),
-                as_sampled=page.numbers.interval(
-                    row["fst_all_animals"], row["ci_low_all_animals"], row["ci_high_all_animals"]
-                ),
-            )
-        )
-    return [Markup(" ").join(texts)] if texts else []
-
-
-def odd_kinships(section: Section, page: SpeciesPage) -> None:
-    """Say which sites are closer kin to a far site than to their neighbours, what that may mean, what would tell."""
-    table = page.tables["odd_kinships"]
-    if not len(table):
-        section.say(page.say("odd.untested"))
-        return
-    odd = table[table["odd"].fillna(False).astype(bool)]
-    detectable = page.numbers.number(table["detectable_excess"].astype(float).median())
-    sites = page.numbers.count(len(table))
-    if not len(odd):
-        section.say(page.say("odd.none", sites=sites, detectable=detectable))
-        return
-    section.say(page.say("odd.found", count=len(odd), sites=sites, detectable=detectable))
-    columns = [page.writer.column(f"column.odd.{name}") for name in ("site", "near", "far")]
-    columns.append(page.writer.column("column.odd.excess", number=True))
-    rows = []
-    odd = odd.set_index("locationID")
-    for site in page.study.in_coast_order(list(odd.index)):
-        row = odd.loc[site]
-        pairs = [
-            page.say(
-                "odd.other",
-                site=page.writer.site(row[f"{which}_site"]),
-                km=page.numbers.km(row[f"{which}_km"]),
-                fst=page.numbers.number(row[f"fst_{which}"]),
-            )
-            for which in ("near", "far")
-        ]
-        excess = page.numbers.interval(row["excess"], row["ci_low"], row["ci_high"])
-        rows.append([page.writer.site(site), *pairs, excess])
-    section.add("table", page.writer.table(page.say("caption.odd"), columns, rows))
-    section.listed([page.say(f"odd.reading.{reading}") for reading in ("history", "transfer", "sampling")])
-    moves = page.study.transfers
-    days = moves.loc[moves["species"] == page.species.settings["id"], "eventDate"]
-    dates = sorted(day for day in days if not is_missing(day))
-    section.say(page.say("odd.before_date", date=page.writer.date(dates[0])) if dates else page.say("odd.before"))
-
-
-BOLD_LEVEL = 0.05
+BOLD_LEVEL = 0.05  # false-discovery rate below which F_ST of two sites is printed bold
 
 
 def evidence_section(page: SpeciesPage) -> Section:
     """Return the section on what the genes show."""
     section = page.section("evidence")
     _add_ancestry(section, page)
-    section.say(*within_units_text(page))
+    section.say(*_within_units_text(page))
     pair = [d for d in (_distance(page), _components(page)) if d is not None]
     if pair:
         section.add("pair", pair)
-    section.say(*axes_text(page.tables["pca_axes"], page.writer), _distance_text(page))
+    section.say(*_axes_text(page.tables["pca_axes"], page.writer), _distance_text(page))
     _add_fst(section, page)
-    odd_kinships(section, page)
+    add_odd_kinships(section, page)
     return section
 
 
@@ -154,7 +37,7 @@ def _clusters(ancestry: pd.DataFrame) -> list[str]:
 def _add_ancestry(section: Section, page: SpeciesPage) -> None:
     ancestry = page.tables["ancestry"]
     clusters = _clusters(ancestry)
-    section.say(*clusters_text(page.tables["cluster_number"], page.writer))
+    section.say(*_clusters_text(page.tables["cluster_number"], page.writer))
     if not len(ancestry) or not clusters:
         section.say(page.say("ancestry.none"))
         return
@@ -198,7 +81,7 @@ def _cluster_colours(species: SpeciesResults, ancestry: pd.DataFrame, clusters: 
 
 
 def _add_fst(section: Section, page: SpeciesPage) -> None:
-    section.say(*overall_text(page))
+    section.say(*_overall_text(page))
     table = page.tables["pairwise_fst"]
     known = table[table["fst"].notna()]
     sites = page.study.in_coast_order(set(known["site_a"]) | set(known["site_b"]))
@@ -227,7 +110,7 @@ def _add_fst(section: Section, page: SpeciesPage) -> None:
     section.add("drawing", page.writer.drawing(figure, alt, page.say("caption.fst")))
 
 
-def _distance(page: SpeciesPage):
+def _distance(page: SpeciesPage) -> Drawing | None:
     table = page.tables["pairwise_fst"]
     known = table[table["fst"].notna() & table["sea_km"].notna() & (table["fst"].astype(float) < 1)]
     if len(known) < 3:
@@ -263,7 +146,7 @@ def _distance_text(page: SpeciesPage) -> Markup:
     return Markup(" ").join(texts) if texts else page.say("distance.none")
 
 
-def _components(page: SpeciesPage):
+def _components(page: SpeciesPage) -> Drawing | None:
     pca, axes = page.tables["pca"], page.tables["pca_axes"]
     if "pc1" not in pca or "pc2" not in pca:
         return None
@@ -278,3 +161,82 @@ def _components(page: SpeciesPage):
     figure = draw_components(known[["pc1", "pc2"]].to_numpy(dtype=float), units, shares, page.writer.words, query)
     alt = page.plain("alt.components", n=len(known))
     return page.writer.drawing(figure, alt, page.say("caption.components"))
+
+
+def _clusters_text(numbers: pd.DataFrame, writer: Writer) -> list[Markup]:
+    """Return what is said of the number of groups: the supported one, the reported one, and why they differ."""
+
+    def row_of(column: str) -> dict | None:
+        marked = numbers[numbers[column].fillna(False).astype(bool)]
+        return marked.iloc[0].to_dict() if len(marked) else None
+
+    supported, reported = row_of("chosen"), row_of("reported")
+    if supported is None or reported is None:
+        return []
+    most, shown = int(supported["k"]), int(reported["k"])
+    texts = [writer.say("ancestry.chosen", count=most)]
+    if shown < most:
+        texts.append(
+            writer.say(
+                "ancestry.not_reported",
+                agree=int(supported["n_starts_agree"]),
+                starts=int(supported["n_starts"]),
+            )
+        )
+        texts.append(writer.say("ancestry.reported", count=shown))
+    if shown > 1 and not is_missing(reported["n_starts"]):
+        starts = {"agree": int(reported["n_starts_agree"]), "starts": int(reported["n_starts"])}
+        texts.append(writer.say("ancestry.starts", **starts))
+    elif most == 1:
+        texts.append(writer.say("ancestry.no_figure"))
+    return [Markup(" ").join(texts)]
+
+
+def _axes_text(axes: pd.DataFrame, writer: Writer) -> list[Markup]:
+    """Return how many of the axes are more than chance gives; nothing where none could be tested."""
+    if not axes["p_value"].notna().any():
+        return []
+    found = int(axes["beyond_chance"].fillna(False).astype(bool).sum())
+    return [
+        writer.say("axes.all" if found == len(axes) else "axes.found", count=found)
+        if found
+        else writer.say("axes.none")
+    ]
+
+
+def _within_units_text(page: SpeciesPage) -> list[Markup]:
+    """Return how many groups are supported inside each stock; with one stock that is what was said of all animals."""
+    table = page.tables["clusters_within_units"]
+    chosen = table[table["chosen"].fillna(False).astype(bool)]
+    if page.n_units < 2 or not len(chosen):
+        return []
+    texts = []
+    for row in chosen.to_dict("records"):
+        animals = page.numbers.count(row["n_animals"])
+        texts.append(page.say("within.unit", unit=page.writer.unit(row["unit"]), count=int(row["k"]), animals=animals))
+    return [Markup(" ").join([page.say("within.start"), *texts, page.say("within.caution")])]
+
+
+def _overall_text(page: SpeciesPage) -> list[Markup]:
+    """Return overall F_ST over all sites and within stocks, at equal sample sizes."""
+    texts = []
+    for row in page.tables["overall_fst"].to_dict("records"):
+        if is_missing(row["fst"]) or (row["scope"] != "all" and page.n_units < 2):
+            continue
+        interval = page.numbers.interval(row["fst"], row["ci_low"], row["ci_high"])
+        sites = page.numbers.count(row["n_sites"])
+        if row["scope"] != "all":
+            texts.append(page.say("overall.unit", unit=page.writer.unit(row["scope"]), interval=interval, sites=sites))
+            continue
+        texts.append(
+            page.say(
+                "overall.all",
+                interval=interval,
+                sites=sites,
+                animals=page.numbers.count(row["animals_a_site"]),
+                as_sampled=page.numbers.interval(
+                    row["fst_all_animals"], row["ci_low_all_animals"], row["ci_high_all_animals"]
+                ),
+            )
+        )
+    return [Markup(" ").join(texts)] if texts else []

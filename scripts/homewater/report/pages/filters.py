@@ -1,4 +1,4 @@
-"""Pages on one species: the ledger of filters, and what close kin change."""
+"""Page on what the filters removed from a species, and on what close kin, batches and joined files change."""
 
 from __future__ import annotations
 

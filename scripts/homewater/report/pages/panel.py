@@ -1,4 +1,4 @@
-"""Pages on one species: the panel and what it can do."""
+"""Page on the panel of a species: its size, its order, its proof and what stands beside that."""
 
 from __future__ import annotations
 
@@ -104,37 +104,37 @@ def _add_controls(section: Section, page: SpeciesPage) -> None:
 
 def _size(proof: dict, writer: Writer) -> list[Markup]:
     """Return where the size of the panel comes from, if it was not fixed, and what that choice is worth."""
-    told = proof.get("at_own_size") or {}
-    if proof.get("size_from") != "curve" or not told.get("backcrosses"):
+    at_own_size = proof.get("at_own_size") or {}
+    if proof.get("size_from") != "curve" or not at_own_size.get("backcrosses"):
         return []
     numbers = writer.numbers
-    chosen = sorted(set(told["sizes"]))
+    chosen = sorted(set(at_own_size["sizes"]))
     ends = {"low": numbers.count(chosen[0]), "high": numbers.count(chosen[-1])}
-    share = told["backcrosses_found"] / told["backcrosses"]
-    found = numbers.interval(share, told["ci_low"], told["ci_high"], percent=True)
+    share = at_own_size["backcrosses_found"] / at_own_size["backcrosses"]
+    found = numbers.interval(share, at_own_size["ci_low"], at_own_size["ci_high"], percent=True)
     which = "panel.size.one" if len(chosen) == 1 else "panel.size.several"
-    return [writer.say(which, parts=numbers.count(len(told["sizes"])), found=found, **ends)]
+    return [writer.say(which, parts=numbers.count(len(at_own_size["sizes"])), found=found, **ends)]
 
 
-def _order(told: dict, writer: Writer) -> list[Markup]:
+def _order(order: dict, writer: Writer) -> list[Markup]:
     """Return what an order of the panel rests on: whether it is whole, what lies near its markers, their flanks."""
-    if not told:
+    if not order:
         return []
-    numbers, texts = writer.numbers, _shortage(told, writer)
-    bases = numbers.count(told["flank_bases"])
-    which = "panel.order.no_reference" if told["why_no_flanks"] else "panel.order.flanks"
-    texts.append(writer.say(which, reserves=numbers.count(told["n_reserve"]), bases=bases))
+    numbers, texts = writer.numbers, _shortage(order, writer)
+    bases = numbers.count(order["flank_bases"])
+    which = "panel.order.no_reference" if order["why_no_flanks"] else "panel.order.flanks"
+    texts.append(writer.say(which, reserves=numbers.count(order["n_reserve"]), bases=bases))
     return [Markup(" ").join(texts)]
 
 
-def _shortage(told: dict, writer: Writer) -> list[Markup]:
+def _shortage(order: dict, writer: Writer) -> list[Markup]:
     """Return whether the panel is shorter than wanted, and how many markers lay too near another variant."""
     numbers, texts = writer.numbers, []
-    if told["n_markers"] < told["n_wanted"]:
-        texts.append(writer.say("panel.short", count=told["n_markers"], wanted=numbers.count(told["n_wanted"])))
-    if told["min_clear_bases"]:
-        bases = numbers.count(told["min_clear_bases"])
-        texts.append(writer.say("panel.clear", bases=bases, count=told["n_near_others"]))
+    if order["n_markers"] < order["n_wanted"]:
+        texts.append(writer.say("panel.short", count=order["n_markers"], wanted=numbers.count(order["n_wanted"])))
+    if order["min_clear_bases"]:
+        bases = numbers.count(order["min_clear_bases"])
+        texts.append(writer.say("panel.clear", bases=bases, count=order["n_near_others"]))
     return texts
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from homewater.report.figures.map import MapSite, draw_map
-from homewater.report.pages.elements import Section, Writer
+from homewater.report.pages.elements import Section, Table, Writer
 from homewater.report.pages.results import SpeciesResults, StudyResults
 from homewater.report.words.numbers import is_missing
 
@@ -51,7 +51,7 @@ def study_section(study: StudyResults, writer: Writer) -> Section:
     return section
 
 
-def _sites_table(study: StudyResults, writer: Writer):
+def _sites_table(study: StudyResults, writer: Writer) -> Table:
     sites = study.sites.set_index("locationID")
     rows, under = [], None
     for site in study.coast:

@@ -1,4 +1,4 @@
-"""Pages on one species: the moves and the sources."""
+"""Page on the moves of a species and on where animals may come from."""
 
 from __future__ import annotations
 

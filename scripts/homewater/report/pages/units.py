@@ -1,4 +1,4 @@
-"""Pages on one species: stocks and lines, what the genes show, and diversity."""
+"""Page on the stocks of a species and the lines between them."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from markupsafe import Markup
 
 from homewater.report.figures.map import draw_map
 from homewater.report.pages.clines import add_clines
-from homewater.report.pages.elements import Section, SpeciesPage, Writer
+from homewater.report.pages.elements import Section, SpeciesPage, Table, Writer
 from homewater.report.pages.study import map_sites
 from homewater.report.pages.summary import detectable, neighbours_across, sites_of_unit, statement
 from homewater.report.words.numbers import is_missing
@@ -19,11 +19,11 @@ def units_section(page: SpeciesPage) -> Section:
     name = page.species.settings["name"]
     figure = draw_map(map_sites(page.study, page.species), page.study.land, page.writer.words, neighbours_across(page))
     per_unit = {u: sites_of_unit(page, u) for u in page.species.unit_names}
-    parts = [
+    counts = [
         page.say("alt.unit_part", count=len(sites), unit=page.say("unit.title", number=i + 1))
         for i, sites in enumerate(per_unit.values())
     ]
-    alt = page.plain("alt.unit_map", parts=page.writer.listing(parts).unescape())
+    alt = page.plain("alt.unit_map", parts=page.writer.listing(counts).unescape())
     caption = "caption.unit_map" if page.n_units > 1 else "caption.unit_map.one"
     drawing = page.writer.drawing(figure, alt, page.say(caption, species=name))
     text = Section(section.title, section.anchor)
@@ -71,7 +71,7 @@ def _border_text(page: SpeciesPage, row: dict) -> Markup:
     return text
 
 
-def _units_table(page: SpeciesPage, per_unit: dict[str, list[str]]):
+def _units_table(page: SpeciesPage, per_unit: dict[str, list[str]]) -> Table:
     units = page.tables["units"].set_index("locationID")
     animals = page.tables["animals"]
     kept = animals[(animals["status"] == "kept") & (animals["role"] == "baseline")]
@@ -107,7 +107,7 @@ def _under(names: list[str], writer: Writer) -> Markup:
     return Markup(' <span class="under">{}</span>').format(writer.listing(names))
 
 
-def _breaks_table(breaks: pd.DataFrame, writer: Writer):
+def _breaks_table(breaks: pd.DataFrame, writer: Writer) -> Table:
     rows = [
         [
             writer.listing([writer.site(row["side_a_nearest_site"]), writer.site(row["side_b_nearest_site"])]),

@@ -55,10 +55,6 @@ class Catalogue:
         """Return the values that an entry has a place for."""
         return set().union(*map(placeholders, self.texts(identifier))) - _COUNT
 
-    def has(self, identifier: str) -> bool:
-        """Return whether the catalogue holds the id."""
-        return identifier in self.entries
-
     def _text(self, identifier: str, values: dict[str, object]) -> tuple[str, dict[str, object]]:
         texts = self.texts(identifier)
         if len(texts) == 2:

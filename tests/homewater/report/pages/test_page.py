@@ -17,8 +17,6 @@ import pytest
 import yaml
 from tests.homewater.report_tables import sea_table, site_table, study
 
-from homewater.report.figures.map import Projection, draw_map, land_in_window
-from homewater.report.figures.style import UNIT_COLOURS, grey_of
 from homewater.report.pages.closing import flat_settings
 from homewater.report.pages.page import render
 from homewater.report.pages.pdf import structure_elements, to_pdf
@@ -246,32 +244,6 @@ def test_settings_are_listed_flat():
     settings = {"a": {"b": 0.5, "c": [1, 2]}, "d": [{"e": "x"}, {"e": "y"}], "f": True}
     expected = [("a.b", "0.5"), ("a.c", "[1, 2]"), ("d[1].e", "x"), ("d[2].e", "y"), ("f", "true")]
     assert flat_settings(settings) == expected
-
-
-def test_unit_colours_part_in_grey():
-    greys = [grey_of(colour) for colour in UNIT_COLOURS[:4]]
-    assert min(abs(a - b) for i, a in enumerate(greys) for b in greys[:i]) > 0.15
-
-
-def test_land_is_clipped_across_the_antimeridian():
-    """Hand-worked: a square of land from 179 to -179 degrees, in two parts, is 2 x 2 degrees of land at the equator."""
-    squares = [
-        [[179, -1], [180, -1], [180, 1], [179, 1], [179, -1]],
-        [[-180, -1], [-179, -1], [-179, 1], [-180, 1], [-180, -1]],
-    ]
-    land = {"type": "MultiPolygon", "coordinates": [[ring] for ring in squares]}
-    projection = Projection(np.array([179.5, -179.5]), np.array([0.0, 0.0]))
-    parts = land_in_window(land, projection, (-500, -500, 500, 500))
-    assert sum(part.area for part in parts) == pytest.approx((2 * 111.195) ** 2, rel=1e-3)
-
-
-def test_a_map_of_one_site_and_no_land():
-    from homewater.report.figures.map import MapSite
-    from homewater.report.words.catalogue import Catalogue
-
-    sites = [MapSite("a", 179.9, 60.0, "", "Vessland", "wild")]
-    figure = draw_map(sites, {"type": "FeatureCollection", "features": []}, Catalogue(WORDS))
-    assert figure.get_size_inches()[0] > 1
 
 
 def test_empty_tables_make_a_report_that_says_so():
