@@ -1,7 +1,7 @@
-"""Sites as a graph by water: the shortest tree that joins them, its cuts, and what lies on either side.
+"""Sites as a graph by water: distances, the shortest tree that joins them, its cuts, and what lies on either side.
 
-A line along one coast, islands and sounds are all trees, so places are compared along the tree and the order of the
-site list plays no part beyond settling ties.
+The sites of one coast form a line; those of islands and sounds form a tree with arms. Both are trees, so neighbours are
+always neighbours along the tree. The order of the site list settles ties and nothing else.
 """
 
 from __future__ import annotations
@@ -42,18 +42,21 @@ def bridged(km: np.ndarray) -> np.ndarray:
 
 
 def spanning_tree(km: np.ndarray) -> np.ndarray:
-    """Return the edges of the shortest tree that joins all sites.
+    """Return the edges of the shortest tree that joins all sites; of each water its own tree, where waters are parted.
 
     Args:
-        km: float64 (n, n), no NaN. Of equally long edges the one with the lower site numbers is taken first.
+        km: float64 (n, n), NaN where no water joins two sites. Of equally long edges the one with the lower site
+            numbers is taken first.
 
     Returns:
-        int64 (n - 1, 2), each edge from its lower to its higher site, ordered by them.
+        int64 (n - 1, 2), each edge from its lower to its higher site, ordered by them; fewer where waters are parted.
 
     Source: Kruskal (1956) Proc Am Math Soc 7:48-50.
     """
     n = len(km)
     first, second = np.triu_indices(n, 1)
+    joined = np.isfinite(km[first, second])
+    first, second = first[joined], second[joined]
     group = np.arange(n)
     edges = []
     for k in np.lexsort((second, first, km[first, second])):

@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 from scipy.sparse.csgraph import minimum_spanning_tree
 
-from homewater.water.coast_order import _spanning_tree, coast_order, distance_matrix
+from homewater.water.coast_order import coast_order
+from homewater.water.site_tree import distance_matrix, spanning_tree
 
 
 def table(kilometres: dict[tuple[str, str], float]) -> pd.DataFrame:
@@ -59,8 +60,7 @@ def test_the_tree_is_the_shortest_by_another_library(seed):
         }
     )
     matrix = distance_matrix(names, sea)
-    tree = _spanning_tree(matrix, 0)
-    length = sum(matrix[i, j] for i, near in tree.items() for j in near) / 2
-    assert length == pytest.approx(minimum_spanning_tree(matrix).sum())
+    first, second = spanning_tree(matrix).T
+    assert matrix[first, second].sum() == pytest.approx(minimum_spanning_tree(matrix).sum())
     order = coast_order(names, sea, dict(zip(names, points[:, 1], strict=True)))
     assert sorted(order) == sorted(names)
