@@ -1,21 +1,57 @@
-"""Rates: against the one-class formula, coverage of the interval on simulated sites, sites without a stock."""
+"""Rates: against the one-class formula and a general optimiser, and the coverage of the interval on simulated sites."""
 
 import numpy as np
-import pandas as pd
 import pytest
 from scipy.optimize import minimize
+from tests.class_power import CALLED, power_frame, power_like_a_real_one
 
-from homewater.assignment.rates import (
-    PowerCounts,
-    power_counts,
-    rate_table,
-    recent_share,
-    rogan_gladen,
-    unit_rate_table,
-)
+from homewater.assignment.rates import PowerCounts, power_counts, recent_share
 from homewater.crosses.likelihood import CLASSES
 
-CALLED = ("local", "non_local", "unresolved", "unsampled_origin", *CLASSES[2:])
+
+def unclipped_rogan_gladen(
+    apparent: float,
+    n: int,
+    sensitivity: float,
+    specificity: float,
+    n_sensitivity: int | None = None,
+    n_specificity: int | None = None,
+) -> tuple[float, float, float, float]:
+    """Return the true share behind an apparent one, for a single class of foreign animals, whatever range it lies in.
+
+    Args:
+        apparent: share flagged, in [0, 1].
+        n: animals.
+        sensitivity: share of foreign animals that are flagged.
+        specificity: share of locals that are not flagged.
+        n_sensitivity: animals behind the sensitivity; known without error by default.
+        n_specificity: animals behind the specificity; known without error by default.
+
+    Returns:
+        (estimate, low, high, standard error), the interval being estimate -+ 1.96 standard errors.
+
+    Raises:
+        ValueError: where sensitivity + specificity is not above 1, since then a flag says nothing.
+    Source: Rogan & Gladen (1978) Am J Epidemiol 107:71-76.
+    """
+    youden = sensitivity + specificity - 1
+    if not youden > 0:
+        raise ValueError(f"sensitivity + specificity must be above 1, got {sensitivity + specificity}")
+    estimate = (apparent + specificity - 1) / youden
+    variance = apparent * (1 - apparent) / n
+    if n_sensitivity:
+        variance += sensitivity * (1 - sensitivity) / n_sensitivity * estimate**2
+    if n_specificity:
+        variance += specificity * (1 - specificity) / n_specificity * (1 - estimate) ** 2
+    error = variance**0.5 / youden
+    return estimate, estimate - 1.959963984540054 * error, estimate + 1.959963984540054 * error, error
+
+
+def rogan_gladen(*arguments: float) -> tuple[float, float, float, float, bool]:
+    """Return the estimate and its interval clipped to [0, 1], the standard error, and whether anything was clipped."""
+    *raw, error = unclipped_rogan_gladen(*arguments)
+    clipped = [min(1.0, max(0.0, value)) for value in raw]
+    return (*clipped, error, clipped != raw)
 
 
 def test_one_class_by_the_published_formula():
@@ -26,7 +62,7 @@ def test_one_class_by_the_published_formula():
     assert not clipped
     assert rogan_gladen(0.30, 200, 0.95, 0.90, 100, 100)[3] == pytest.approx(0.047097, abs=1e-6)
     estimate, low, _, _, clipped = rogan_gladen(0.02, 200, 0.9, 0.95)
-    assert pytest.approx(-0.035294, abs=1e-6) == (0.02 + 0.95 - 1) / 0.85
+    assert unclipped_rogan_gladen(0.02, 200, 0.9, 0.95)[0] == pytest.approx(-0.035294, abs=1e-6)
     assert (estimate, low, clipped) == (0, 0, True)
     with pytest.raises(ValueError, match="above 1"):
         rogan_gladen(0.1, 10, 0.4, 0.6)
@@ -41,30 +77,6 @@ def test_two_classes_give_the_one_class_formula(flagged):
     assert low <= share <= high
     if flagged == 30:  # away from 0 the profile is close to the normal interval
         assert (low, high) == pytest.approx(expected[1:3], abs=0.02)
-
-
-def power_like_a_real_one():
-    rows = np.zeros((8, len(CALLED)))
-    for name, calls in {
-        "pure_a": {"local": 0.9985, "backcross_a": 0.0005, "second_backcross_a": 0.0005, "unsampled_origin": 0.0005},
-        "pure_b": {"non_local": 0.98, "unresolved": 0.01, "second_backcross_b": 0.01},
-        "F1": {"F1": 0.98, "F2": 0.02},
-        "F2": {"F2": 0.78, "F1": 0.04, "backcross_a": 0.1, "backcross_b": 0.08},
-        "backcross_a": {"local": 0.1, "backcross_a": 0.74, "second_backcross_a": 0.12, "F2": 0.04},
-        "backcross_b": {"non_local": 0.03, "backcross_b": 0.77, "second_backcross_b": 0.15, "F2": 0.05},
-        "second_backcross_a": {"local": 0.55, "backcross_a": 0.22, "second_backcross_a": 0.23},
-        "second_backcross_b": {"non_local": 0.3, "backcross_b": 0.24, "second_backcross_b": 0.46},
-    }.items():
-        for call, rate in calls.items():
-            rows[CLASSES.index(name), CALLED.index(call)] = rate
-    return rows
-
-
-def power_frame(rows, n=1000):
-    return pd.DataFrame(
-        [(CLASSES[j], CALLED[k], rows[j, k], "unit_1", "unit_2", n) for j in range(8) for k in range(len(CALLED))],
-        columns=["true_class", "called_class", "rate", "unit_a", "unit_b", "n"],
-    )
 
 
 def test_fit_equals_a_general_optimiser():
@@ -103,59 +115,6 @@ def test_interval_holds_the_true_rate(rate, n):
         held += low <= rate <= high
     assert held / 200 >= 0.91  # 0.95 - 2.6 binomial standard errors of 200 sites
     assert np.mean(estimates) == pytest.approx(rate, abs=0.025)
-
-
-def calls(*rows):
-    return pd.DataFrame(rows, columns=["locationID", "outcome", "reason", "called", "year"])
-
-
-def test_table_counts_everybody_and_leaves_undefined_rates_empty():
-    power = power_frame(power_like_a_real_one())
-    local = ("S1", "local", "", "local", 2020)
-    judged = calls(
-        *[local] * 17, ("S1", "non_local", "", "non_local", 2021), ("S1", "mixed", "", "F1", 2021),
-        ("S1", "unresolved", "too_few_markers", "unresolved", 2021), ("F1", "non_local", "", "non_local", 2021),
-        ("F1", "unsampled_origin", "", "unsampled_origin", 2021),
-    )  # fmt: skip
-    sites, units = ["S1", "S2", "F1"], {"S1": "unit_1", "S2": "unit_1", "F1": ""}
-    table = rate_table(judged, power, sites, units, {"S1": True}, 0.001).set_index("locationID")
-    assert table.loc["S1", ["n", "n_local", "n_non_local", "n_mixed", "n_unresolved"]].tolist() == [20, 17, 1, 1, 1]
-    assert table.loc["S1", "raw_rate"] == 0.1
-    assert table.loc["S1", "ci_low"] < table.loc["S1", "rate"] < table.loc["S1", "ci_high"]
-    assert table.loc["S1", "expected_false"] == pytest.approx(0.019)
-    assert table.loc["S1", "n_too_few_markers"] == 1
-    assert table["contact_zone"].tolist() == [True, False, False]
-    assert table.loc["S2", "n"] == 0
-    assert table.loc["F1", ["n", "n_non_local", "n_unsampled_origin"]].tolist() == [2, 1, 1]
-    assert table.loc[["S2", "F1"], ["raw_rate", "rate", "ci_low", "ci_high", "expected_false"]].isna().all(axis=None)
-    by_year = rate_table(judged, power, sites, units, {}, 0.001, by_year=True)
-    assert by_year[["locationID", "year", "n"]].to_numpy().tolist() == [
-        ["S1", 2020, 17],
-        ["S1", 2021, 3],
-        ["F1", 2021, 2],
-    ]
-
-
-def test_units_pool_their_sites_and_keep_contact_zones_apart():
-    """A unit's row is the row of one site that holds all its animals."""
-    power = power_frame(power_like_a_real_one())
-    local, moved = ("local", "", "local", 2020), ("non_local", "", "non_local", 2020)
-    judged = calls(
-        *[("S1", *local)] * 30, ("S1", *moved), *[("S2", *local)] * 9, ("S2", *moved), *[("Z", *moved)] * 4,
-        ("F1", *moved),
-    )  # fmt: skip
-    units = {"S1": "unit_1", "S2": "unit_1", "Z": "unit_1", "F1": "", "S3": "unit_1"}
-    table = unit_rate_table(judged, power, units, {"Z": True}, ["unit_1"], 0.001)
-    assert table[["unit", "contact_zone", "n_sites", "n"]].to_numpy().tolist() == [
-        ["unit_1", False, 2, 41], ["unit_1", True, 1, 4],
-    ]  # fmt: skip
-    one = judged[judged["locationID"].isin(["S1", "S2"])].assign(locationID="S1")
-    expected = rate_table(one, power, ["S1"], units, {}, 0.001)
-    columns = ["n_non_local", "raw_rate", "rate", "ci_low", "ci_high", "expected_false"]
-    assert table.loc[0, columns].tolist() == expected.loc[0, columns].tolist()
-    nobody = unit_rate_table(judged.iloc[:0], power, units, {}, ["unit_1"], 0.001)
-    assert nobody[["n", "n_sites"]].to_numpy().tolist() == [[0, 0]]
-    assert nobody["rate"].isna().all()
 
 
 def test_no_foreign_animal_still_has_an_upper_end():
