@@ -1,16 +1,9 @@
-"""Rule transfers: flows of moved animals between units, and the ranking of sources for each destination.
-
-Named inputs: transfers, sites, units, units_summary, pairwise_fst, sea_distance, site_rates. Outputs: flows, ranking.
-Params: high_rate (transfers_advice.high_rate). Wildcard: species.
-"""
-
-import json
-from pathlib import Path
+"""Rule transfers: flows of moved animals between units, and the ranking of sources for each destination."""
 
 from homewater.running.step import run_step
-from homewater.tables.schema_tables import read_table, write_table
+from homewater.tables.schema_tables import read_json, read_table, write_table
 from homewater.transfers.flows import flows as flows_of
-from homewater.transfers.source_ranking import source_ranking
+from homewater.transfers.source_ranking import Measured, source_ranking
 
 
 def main(
@@ -26,29 +19,17 @@ def main(
     species: str,
     high_rate: float,
 ) -> None:
-    """Read, compute, write; arguments carry the names that the rule gives them."""
-    ledger, site_table, unit_table = (
-        read_table(transfers, "input_transfers"),
-        read_table(sites, "input_sites"),
-        read_table(units, "units"),
+    """Add up the ledger by unit, and say for each destination which sources harm it least."""
+    ledger, of_units = read_table(transfers, "input_transfers"), read_table(units, "units")
+    measured = Measured(
+        read_json(units_summary)["n_units"],
+        read_table(pairwise_fst, "pairwise_fst"),
+        read_table(sea_distance, "sea_distance"),
+        read_table(site_rates, "site_rates"),
     )
-    n_units = json.loads(Path(units_summary).read_text(encoding="utf-8"))["n_units"]
-    write_table(flows_of(ledger, unit_table, species), flows, "flows")
-    write_table(
-        source_ranking(
-            ledger,
-            site_table,
-            unit_table,
-            n_units,
-            read_table(pairwise_fst, "pairwise_fst"),
-            read_table(sea_distance, "sea_distance"),
-            read_table(site_rates, "site_rates"),
-            species,
-            high_rate,
-        ),
-        ranking,
-        "source_ranking",
-    )
+    ranked = source_ranking(ledger, read_table(sites, "input_sites"), of_units, measured, species, high_rate)
+    write_table(flows_of(ledger, of_units, species), flows, "flows")
+    write_table(ranked, ranking, "source_ranking")
 
 
 if __name__ == "__main__":

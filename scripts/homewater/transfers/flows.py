@@ -1,4 +1,4 @@
-"""What the ledger of moved animals says about the units."""
+"""Flows between units: how many animals the ledger says were moved from each unit to each."""
 
 from __future__ import annotations
 
@@ -55,28 +55,17 @@ def flows(transfers: pd.DataFrame, units: pd.DataFrame, species: str) -> pd.Data
     ):
         chosen = [(s, d) == pair for s, d in zip(sources, destinations, strict=True)]
         counts = own.loc[chosen, "individualCount"]
-        told = NO_UNIT not in pair and pair[0] != UNTRACED
+        units_known = NO_UNIT not in pair and pair[0] != UNTRACED
         rows.append(
             {
                 "species": species,
                 "source_unit": pair[0],
                 "destination_unit": pair[1],
                 "individuals": _sum_or_missing(counts),
-                "crosses_boundary": (pair[0] != pair[1]) if told else None,
+                "crosses_boundary": (pair[0] != pair[1]) if units_known else None,
                 "transfers": sum(chosen),
                 "transfers_without_count": int(counts.isna().sum()),
                 "lost_or_dead": _sum_or_missing(lost[chosen]),
             }
         )
     return pd.DataFrame(rows, columns=FLOW_COLUMNS)
-
-
-def destinations(transfers: pd.DataFrame, sites: pd.DataFrame, species: str) -> list[str]:
-    """Return the sites that advice is given for, in site order.
-
-    Every farm and hatchery, and every destination of the ledger for this species; every site where there is neither.
-    """
-    named = set(transfers.loc[transfers["species"] == species, "destinationLocationID"])
-    kind = sites["kind"].replace("", "wild").fillna("wild")
-    chosen = [s for s, k in zip(sites["locationID"], kind, strict=True) if k != "wild" or s in named]
-    return chosen or list(sites["locationID"])

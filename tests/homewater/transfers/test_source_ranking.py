@@ -1,4 +1,4 @@
-"""Flows and source ranking: hand-worked cases, and a second version written the slow way."""
+"""Source ranking: hand-worked cases, and a second version written the slow way."""
 
 import itertools
 import math
@@ -6,37 +6,10 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from tests.made_ledger import LEDGER, SITES, UNITS
 
 from homewater.tables.schema_tables import check_table, read_table, write_table
-from homewater.transfers.flows import FLOW_COLUMNS, destinations, flows
-from homewater.transfers.source_ranking import RANKING_COLUMNS, source_ranking
-
-SITES = pd.DataFrame(
-    {
-        "locationID": ["holm", "skerry", "voe", "noup", "geo", "farm_s", "farm_n"],
-        "kind": ["", "wild", "wild", "wild", "wild", "farm", "hatchery"],
-        "fishing": ["open", "open", "open", "open", "closed", "", ""],
-    }
-)
-UNITS = pd.DataFrame(
-    {
-        "locationID": SITES["locationID"],
-        "unit": ["unit_1", "unit_1", "unit_2", "unit_2", "unit_1", "unit_1", ""],
-        "jurisdiction": ["Vessland"] * 3 + ["Aldermark"] * 4,
-        "contact_zone": [False] * 7,
-        "basis": ["own_animals"] * 5 + ["nearest_by_water", "none"],
-    }
-)
-LEDGER = pd.DataFrame(
-    {
-        "transferID": list("abcdef"),
-        "species": ["topshell"] * 5 + ["urchin"],
-        "sourceLocationID": ["holm", "voe", "", "holm", "voe", "voe"],
-        "destinationLocationID": ["farm_s", "farm_s", "farm_s", "farm_n", "farm_s", "farm_s"],
-        "individualCount": pd.array([100, 50, 30, 20, None, 999], dtype="Int64"),
-        "lost_or_dead": pd.array([7, None, None, 1, 2, 5], dtype="Int64"),
-    }
-)
+from homewater.transfers.source_ranking import RANKING_COLUMNS, Measured, destinations, source_ranking
 
 
 def sea_table(kilometres: dict[str, float]) -> pd.DataFrame:
@@ -67,38 +40,12 @@ NO_RATES = pd.DataFrame({"locationID": [], "rate": [], "ci_low": [], "ci_high": 
 
 
 def rank(destination: str, ledger=LEDGER, sites=SITES, units=UNITS, n_units=2, fst=FST, sea=SEA, rates=NO_RATES):
-    table = source_ranking(ledger, sites, units, n_units, fst, sea, rates, "topshell", high_rate=0.05)
+    table = source_ranking(ledger, sites, units, Measured(n_units, fst, sea, rates), "topshell", high_rate=0.05)
     return table[table["destination"] == destination].set_index("rank")
 
 
-def test_flows_by_hand():
-    table = flows(LEDGER, UNITS, "topshell")
-    assert list(table.columns) == FLOW_COLUMNS
-    rows = table.replace({np.nan: None}).astype(object).where(lambda t: t.notna(), None).to_numpy().tolist()
-    assert rows == [
-        ["topshell", "unit_1", "unit_1", 100, False, 1, 0, 7],
-        ["topshell", "unit_1", "none", 20, None, 1, 0, 1],
-        ["topshell", "unit_2", "unit_1", 50, True, 2, 1, 2],
-        ["topshell", "untraced", "unit_1", 30, None, 1, 0, None],
-    ]
-
-
-def test_flows_lose_no_animal_and_no_row_of_the_ledger():
-    table = flows(LEDGER, UNITS, "topshell")
-    own = LEDGER[LEDGER["species"] == "topshell"]
-    assert table["individuals"].sum() == own["individualCount"].sum()
-    assert table["transfers"].sum() == len(own)
-    assert table["transfers_without_count"].sum() == own["individualCount"].isna().sum()
-
-
-def test_no_ledger_gives_the_header_only_and_advice_for_every_farm(tmp_path):
-    empty = LEDGER.iloc[:0]
-    table = flows(empty, UNITS, "topshell")
-    assert list(table.columns) == FLOW_COLUMNS
-    assert table.empty
-    write_table(table, tmp_path / "flows.csv")
-    assert read_table(tmp_path / "flows.csv").empty
-    assert destinations(empty, SITES, "topshell") == ["farm_s", "farm_n"]
+def test_without_a_ledger_every_farm_gets_advice():
+    assert destinations(LEDGER.iloc[:0], SITES, "topshell") == ["farm_s", "farm_n"]
 
 
 def test_every_site_is_a_destination_where_there_is_no_farm_and_no_ledger():
@@ -243,7 +190,7 @@ def test_ranking_agrees_with_comparing_every_two_sources(seed):
     sea = pd.DataFrame(pairs, columns=["site_a", "site_b"])
     sea["sea_km"] = np.where(random.random(len(pairs)) < 0.1, np.nan, random.integers(1, 5, len(pairs)) * 10.0)
     rates = pd.DataFrame({"locationID": names, "rate": 0.2, "ci_low": random.random(n) / 5, "ci_high": 0.9})
-    table = source_ranking(LEDGER.iloc[:0], sites, units, n_units, fst, sea, rates, "topshell", high_rate=0.1)
+    table = source_ranking(LEDGER.iloc[:0], sites, units, Measured(n_units, fst, sea, rates), "topshell", high_rate=0.1)
     expected = naive_ranking(
         units.set_index("locationID"),
         n_units,
@@ -259,11 +206,10 @@ def test_ranking_agrees_with_comparing_every_two_sources(seed):
     check_table(table, "source_ranking")
 
 
-def test_tables_match_their_schemas(tmp_path):
-    ranking = source_ranking(LEDGER, SITES, UNITS, 2, FST, SEA, NO_RATES, "topshell", 0.05)
+def test_the_table_matches_its_schema(tmp_path):
+    ranking = source_ranking(LEDGER, SITES, UNITS, Measured(2, FST, SEA, NO_RATES), "topshell", 0.05)
     assert list(ranking.columns) == RANKING_COLUMNS
     write_table(ranking, tmp_path / "source_ranking.csv")
-    write_table(flows(LEDGER, UNITS, "topshell"), tmp_path / "flows.csv")
     again = read_table(tmp_path / "source_ranking.csv")
     assert list(again["source"]) == list(ranking["source"])
     assert again["same_unit"].isna().sum() == ranking["same_unit"].isna().sum()
