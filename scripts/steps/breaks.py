@@ -1,23 +1,17 @@
-"""Rule breaks: at each edge of the tree of sites by water, differentiation beyond what distance explains."""
+"""Rule breaks: at which edges of the tree of sites neighbours differ by more than their distance by water explains."""
 
 from homewater.genotypes.site_counts import open_site_counts
 from homewater.running.step import run_step
 from homewater.tables.schema_tables import read_table, write_table
 from homewater.units.break_rules import BreakRules
-from homewater.units.breaks import breaks_table, find_breaks
-from homewater.units.replicates import pair_replicates
-from homewater.units.tested_sites import animals_by_site, tested_sites
+from homewater.units.breaks import breaks_of
+from homewater.units.tested_sites import tested_sites
 
 
 def main(site_counts: str, markers: str, sea_distance: str, table: str, settings: dict, min_individuals: int) -> None:
-    """Read, compute, write; arguments carry the names that the rule gives them."""
-    counts = open_site_counts(site_counts)
-    enough = animals_by_site(counts.counts) >= min_individuals
-    counts = counts.subset(read_table(markers)["passes_technical"].to_numpy(dtype=bool))
-    found = tested_sites(counts.counts, counts.location_ids, counts.markers, read_table(sea_distance), enough)
-    rules = BreakRules(settings["min_break_fst"], settings["break_level"], settings["median_step_multiple"])
-    edges, cuts = find_breaks(pair_replicates(found.counts, found.block), found.bridged_km, rules)
-    write_table(breaks_table(edges, cuts, found.ids, found.km), table, "breaks")
+    """Judge each edge of the tree by the one set of rules, on the sites that have animals enough."""
+    sites = tested_sites(open_site_counts(site_counts), read_table(markers), read_table(sea_distance), min_individuals)
+    write_table(breaks_of(sites, BreakRules.of_study(settings)), table, "breaks")
 
 
 if __name__ == "__main__":

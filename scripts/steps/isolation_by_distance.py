@@ -4,16 +4,15 @@ from homewater.genotypes.site_counts import open_site_counts
 from homewater.running.step import run_step
 from homewater.tables.schema_tables import read_table, write_table
 from homewater.units.isolation_by_distance import isolation_table
-from homewater.units.replicates import pair_replicates
 from homewater.units.tested_sites import sites_with_units
 
 
 def main(site_counts: str, markers: str, units: str, sea_distance: str, table: str) -> None:
-    """Read, compute, write; arguments carry the names that the rule gives them."""
-    counts = open_site_counts(site_counts).subset(read_table(markers)["passes_technical"].to_numpy(dtype=bool))
-    found, placed = sites_with_units(counts, read_table(units), read_table(sea_distance))
-    replicates = pair_replicates(found.counts, found.block)
-    write_table(isolation_table(replicates, found.km, placed["unit"].tolist()), table)
+    """Fit a line of F / (1 - F) on distance to all sites, and one to the sites of each unit."""
+    sites = sites_with_units(
+        open_site_counts(site_counts), read_table(markers), read_table(sea_distance), read_table(units)
+    )
+    write_table(isolation_table(sites.replicates, sites.km, sites.unit), table)
 
 
 if __name__ == "__main__":

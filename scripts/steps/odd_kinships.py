@@ -2,22 +2,17 @@
 
 from homewater.genotypes.site_counts import open_site_counts
 from homewater.running.step import run_step
-from homewater.tables.schema_tables import empty_table, read_table, write_table
-from homewater.units.breaks import accepted
-from homewater.units.odd_kinships import odd_kinships_table
-from homewater.units.replicates import pair_replicates
+from homewater.tables.schema_tables import read_table, write_table
+from homewater.units.odd_kinships import odd_kinships_of
 from homewater.units.tested_sites import sites_with_units
-from homewater.water.site_tree import segments, spanning_tree
 
 
 def main(site_counts: str, markers: str, breaks: str, units: str, sea_distance: str, table: str) -> None:
-    """Read, compute, write; arguments carry the names that the rule gives them."""
-    counts = open_site_counts(site_counts).subset(read_table(markers)["passes_technical"].to_numpy(dtype=bool))
-    found, _ = sites_with_units(counts, read_table(units), read_table(sea_distance))
-    edges = spanning_tree(found.bridged_km)
-    segment = segments(edges, accepted(read_table(breaks), found.ids, edges), len(found.ids))
-    result = odd_kinships_table(pair_replicates(found.counts, found.block), found.km, segment, found.ids)
-    write_table(result if len(result) else empty_table("odd_kinships"), table)
+    """Find the sites whose kin is far away, where neither distance nor a boundary explains it."""
+    sites = sites_with_units(
+        open_site_counts(site_counts), read_table(markers), read_table(sea_distance), read_table(units)
+    )
+    write_table(odd_kinships_of(sites, read_table(breaks)), table)
 
 
 if __name__ == "__main__":

@@ -74,9 +74,7 @@ def test_two_gene_pools_known_without_error(p, q, g_st):
     counts = counts_of(*[tuple(round(n * v) for v in ((1 - f) ** 2, 2 * f * (1 - f), f * f)) for f in (p, q)])
     alleles = AlleleCounts.of_genotypes(counts)
     top, bottom = pair_components(counts, np.zeros(1, dtype=int))
-    between, everything = share_components(
-        alleles.copies, alleles.alternate, np.array([0, 1]), np.zeros(1, dtype=int), 1
-    )
+    between, everything = share_components(alleles, np.array([0, 1]), np.zeros(1, dtype=int), 1)
     for fst in (top[0, 0] / bottom[0, 0], drift_within(alleles), between[0] / everything[0]):
         assert fst / (2 - fst) == pytest.approx(g_st, abs=5e-6)
 

@@ -30,7 +30,7 @@ from homewater.structure.pairwise_fst import permutation_p_values
 from homewater.structure.relationship import BLOCK, relationship_matrix
 from homewater.units.break_rules import BreakRules
 from homewater.units.breaks import find_breaks
-from homewater.units.detectable_fst import smallest_detectable
+from homewater.units.detectable_fst import DetectableSettings, smallest_detectable
 from homewater.units.isolation_by_distance import row_of
 from homewater.units.partition import sites_in_units
 from homewater.units.replicates import Replicates, pair_replicates
@@ -237,8 +237,9 @@ def outcome(name: str, seed: int) -> dict:
         fst = pairwise_fst(counts, block)[0]
         first, second = np.triu_indices(len(km), 1)
         found["break_fst"] = float(fst[(faces & nearest)[first, second]].min())
-        told = smallest_detectable(counts, block, edges, 0.8, 100, seed, "topshell")
-        found["detectable"] = told.value
+        wanted = DetectableSettings(power=0.8, replicates=100)
+        generators = draws(seed, "detectable", "topshell")
+        found["detectable"] = smallest_detectable(counts, block, edges, wanted, generators).value
     return found
 
 

@@ -43,6 +43,14 @@ class SiteCounts:
         rows = np.arange(self.counts.shape[0])[np.asarray(marker_mask)]
         return SiteCounts(self.counts[rows], self.location_ids, self.markers.iloc[rows].reset_index(drop=True))
 
+    def sound(self, markers: pd.DataFrame) -> SiteCounts:
+        """Return the counts of the markers that pass the technical filters, rare ones among them.
+
+        Args:
+            markers: table markers of the intake, one row a marker of the counts, in their order.
+        """
+        return self.subset(markers["passes_technical"].to_numpy(dtype=bool))
+
 
 def write_site_counts(path: str | Path, site_counts: SiteCounts) -> None:
     """Write counts by site as a folder of arrays."""

@@ -1,8 +1,8 @@
 """What a border adds beyond distance and beyond units: pairs of sites of one unit, on either side of it and not.
 
-A border that runs along the line between two units divides the variance as the units do, and on a gradient any border
-divides some of it. What is its own is only what pairs of sites of the same unit show when it runs between them, less
-what their distance by water explains.
+A border that runs along the line between two units divides the variance as the units do. On a gradient, any border
+divides some of it. So only pairs of sites of the same unit tell what the border itself adds: how much more they differ
+when it runs between them, once what their distance by water explains is taken off.
 """
 
 from __future__ import annotations

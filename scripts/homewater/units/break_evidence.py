@@ -1,11 +1,16 @@
 """The evidence for a break at one place between neighbouring sites: what distance explains there, and what it does not.
 
-What distance explains at an edge is learnt from the other edges: the median step a km of all others, the smaller of the
-two nearest steps on one side, or of those on the other, whichever is largest, so neither does one break beside it pass
-for the rule nor the start of a steeper stretch for a break. The excess of an edge is the mean, over the nearest sites
-on either side, of F / (1 - F) less that. Its error comes from leaving out chromosomes; sites are never permuted. The
-largest of three is a noisy yardstick: alone it hid one weak break in eight. So what must stand after correction for all
-edges is the excess beyond the median step, and the excess beyond the steps nearby must be beyond chance at that edge.
+What distance explains at an edge is learnt from the other edges, as a step a km. Three steps are read: the median of
+all other edges, the smaller of the two nearest steps on one side, and the smaller of the two nearest on the other. The
+largest of the three counts. Because it is the smaller of two, a break beside the edge does not pass for the rule.
+Because the nearest steps count, the start of a steeper stretch of coast does not pass for a break.
+
+The excess of an edge is the mean of F / (1 - F) over pairs of the nearest sites on its two sides, less what distance
+explains. Its error comes from leaving out chromosomes; sites are never permuted.
+
+The largest of three steps is a noisy yardstick: alone, it hid one weak break in eight. So two tests are made. The
+excess beyond the median step must stand after correction for all edges. The excess beyond the steps nearby must be
+beyond chance at that edge alone.
 """
 
 from __future__ import annotations

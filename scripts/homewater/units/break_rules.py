@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from homewater.units.replicates import Mixture
+from homewater.units.contact import ContactEvidence
 
 NEAR_SITES = 3  # sites on either side whose pairs make the excess: fewer are noisier, more reach beyond the place
 MIN_F3_T = -3.0  # the threshold of Patterson et al. (2012) Genetics 192:1065-1093
@@ -27,6 +27,15 @@ class BreakRules:
     min_break_fst: float
     break_level: float
     median_step_multiple: float
+
+    @classmethod
+    def of_study(cls, settings: dict) -> BreakRules:
+        """Return the rules of a study.
+
+        Args:
+            settings: section `units` of the settings.
+        """
+        return cls(settings["min_break_fst"], settings["break_level"], settings["median_step_multiple"])
 
 
 @dataclass(frozen=True)
@@ -100,8 +109,8 @@ def grade_of(cut: Cut, rules: BreakRules) -> str:
     return "none" if cut.reading == "not_detected" else "weak"
 
 
-def is_mixture(found: Mixture, rules: BreakRules) -> bool:
-    """Whether a place between two units is a mixture of them and no unit of its own.
+def is_contact_place(found: ContactEvidence, rules: BreakRules) -> bool:
+    """Whether a place between two units is where they meet, and no unit of its own.
 
     The two sides differ by the least F_ST and beyond doubt: two parts of one lineage have no mixture to speak of, and
     the share would be a ratio of noises. The share of each side exceeds a tenth, and either f3 is negative beyond
@@ -115,7 +124,7 @@ def is_mixture(found: Mixture, rules: BreakRules) -> bool:
     return found.f3_t < MIN_F3_T or not found.own_drift_low > max(rules.min_break_fst, explained / 2)
 
 
-def mixes_at_site(found: Mixture) -> bool:
+def is_contact_site(found: ContactEvidence) -> bool:
     """Whether a site of a unit beside a boundary lies in the contact zone.
 
     Its share of either side exceeds a tenth, and differs from none and from all by MIN_ERRORS standard errors, or f3 is

@@ -1,10 +1,9 @@
-"""Gradient or break: places where differentiation between neighbouring sites exceeds what distance explains there.
+"""Gradient or break: places where neighbouring sites differ by more than distance explains there.
 
-Each edge of the shortest tree by water is a candidate; `break_evidence` says what speaks for a break there.
-
-A break also raises the excess of the edges beside it, so it is placed where the excess, that of the two facing sites
-counted once more, is the largest around. Where an edge passes, the sites are split there and each side is searched
-again.
+Each edge of the shortest tree by water is a candidate, and `break_evidence` says what speaks for a break there. A break
+also raises the excess of the edges beside it. So the break is placed where the excess is the largest around; the excess
+of the two facing sites counts once more for this. Where an edge passes, the sites are split there, and each side is
+searched again.
 """
 
 from __future__ import annotations
@@ -15,8 +14,10 @@ import numpy as np
 import pandas as pd
 
 from homewater.units.break_evidence import Search
-from homewater.units.break_rules import NEAR_SITES, BreakRules, Cut, is_mixture
-from homewater.units.replicates import Replicates, mixture
+from homewater.units.break_rules import NEAR_SITES, BreakRules, Cut, is_contact_place
+from homewater.units.contact import contact_evidence
+from homewater.units.replicates import Replicates
+from homewater.units.tested_sites import TestedSites
 from homewater.water.site_tree import nearest, segments, sides, spanning_tree
 
 
@@ -49,7 +50,7 @@ def find_breaks(replicates: Replicates, km: np.ndarray, rules: BreakRules) -> tu
             broken = np.array([edges[c.edge] for c in tested if c.reading == "boundary" and c is not best]).reshape(
                 -1, 2
             )
-            # a part that holds a break itself is no mixture, though its mean may look like one
+            # a part that holds a break itself is no place of contact, though its mean may look like one
             whole = [s for s in (one, other) if not np.isin(broken, s).all(axis=1).any()]
             aside = next((s for s in whole if _lies_between(search, s, members, accepted, best, gone)), None)
             if aside is None:
@@ -97,7 +98,8 @@ def _lies_between(
                 beyond = nearest(search.km, there, np.flatnonzero(label == label[there]), NEAR_SITES)
                 flank = nearest(search.km, end, rest, NEAR_SITES)
                 rate = search.rate_of_distance(proposed.edge, members, gone)
-                if is_mixture(mixture(search.replicates, search.km, rate, part, beyond, flank), search.rules):
+                found = contact_evidence(search.replicates, search.km, rate, part, beyond, flank)
+                if is_contact_place(found, search.rules):
                     return True
     return False
 
@@ -113,6 +115,17 @@ def accepted(table: pd.DataFrame, location_ids: list[str], edges: np.ndarray) ->
     rows = table[table["reading"] == "boundary"]
     broken = set(zip(rows["side_a_nearest_site"], rows["side_b_nearest_site"], strict=True))
     return np.array([(location_ids[i], location_ids[j]) in broken for i, j in edges], dtype=bool)
+
+
+def breaks_of(sites: TestedSites, rules: BreakRules) -> pd.DataFrame:
+    """Return table breaks of the tested sites.
+
+    Args:
+        sites: the sites that have animals enough.
+        rules: settings.
+    """
+    edges, cuts = find_breaks(sites.replicates, sites.bridged_km, rules)
+    return breaks_table(edges, cuts, sites.ids, sites.km)
 
 
 def breaks_table(edges: np.ndarray, cuts: list[Cut], location_ids: list[str], km: np.ndarray) -> pd.DataFrame:

@@ -1,9 +1,10 @@
 """The smallest F_ST that this study would have found between two contiguous halves of its sites, by simulation.
 
-The alternative: both halves drifted from one ancestor whose frequencies are the data's own. The test: F_ST above 0 by
-Student's t, its error by leaving out chromosomes. Markers are drawn independently; what linkage adds to the error is
-taken from the data: the error between chromosomes over that of as many independent markers, averaged over all cuts of
-the tree (one cut alone tells it badly, a handful of chromosomes being few) and never below 1.
+What is simulated: both halves drifted from one ancestor that had the frequencies of the data. The test asks whether
+F_ST is above 0 by Student's t, with an error from leaving out chromosomes. Markers are drawn independently, so what
+linkage adds to the error is taken from the data. It is the error between chromosomes over the error of as many
+independent markers, averaged over all cuts of the tree and never below 1. One cut alone would tell it badly, since
+chromosomes are few.
 """
 
 from __future__ import annotations
@@ -13,14 +14,36 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from homewater.running.seeds import generator
-from homewater.statistics.allele_counts import n_called
+from homewater.running.seeds import Draws
+from homewater.statistics.allele_counts import AlleleCounts
 from homewater.statistics.intervals import jackknife
 from homewater.water.site_tree import sides
 
 MAX_MARKERS = 5000  # markers simulated, evenly spaced; the ratio of errors makes up for the rest
 GRID = np.geomspace(0.0002, 0.5, 120)  # F_ST tried, 6.8 % apart: fine enough for two figures
 LEVEL = 0.05
+
+
+@dataclass(frozen=True)
+class DetectableSettings:
+    """Settings of the smallest detectable F_ST.
+
+    Attributes:
+        power: power wanted, in (0, 1).
+        replicates: simulated studies at each F_ST tried.
+    """
+
+    power: float
+    replicates: int
+
+    @classmethod
+    def of_study(cls, settings: dict) -> DetectableSettings:
+        """Return the settings of a study.
+
+        Args:
+            settings: section `units` of the settings.
+        """
+        return cls(settings["detectable_power"], settings["detectable_replicates"])
 
 
 @dataclass(frozen=True)
@@ -57,10 +80,8 @@ def smallest_detectable(
     counts: np.ndarray,
     block: np.ndarray,
     edges: np.ndarray,
-    power: float,
-    replicates: int,
-    seed: int,
-    species: str,
+    settings: DetectableSettings,
+    draws: Draws,
 ) -> Detectable:
     """Return the smallest F_ST between two contiguous halves that the test finds with the power wanted.
 
@@ -68,10 +89,8 @@ def smallest_detectable(
         counts: int32 (n_markers, n_sites, 4), genotype counts by site.
         block: int64 (n_markers,), block of each marker.
         edges: int64 (n_sites - 1, 2), the tree.
-        power: power wanted, in (0, 1).
-        replicates: simulated studies at each F_ST tried.
-        seed: the study's seed.
-        species: species id.
+        settings: power wanted and simulated studies.
+        draws: gives the generator of each F_ST tried.
 
     Source: Balding & Nichols (1995) Genetica 96:3-12 for the frequencies of halves that drifted apart.
     """
@@ -80,33 +99,39 @@ def smallest_detectable(
         return Detectable(float("nan"), float("nan"), float("nan"), nobody, nobody)
     animals = counts[0].sum(axis=1)
     half_a, half_b = contiguous_halves(edges, animals)
-    n, x, kept = _copies(counts, (half_a, half_b))
+    halves, kept = _polymorphic_copies(counts, (half_a, half_b))
     block_of = block[kept]
     if len(np.unique(block_of)) < 2:
         return Detectable(float("nan"), float("nan"), float("nan"), half_a, half_b)
     inflation = linkage_inflation(counts, block, edges)
-    chosen = np.arange(0, len(n), max(1, -(-len(n) // MAX_MARKERS)))
-    study = _Study(n[chosen], x[chosen].sum(1) / n[chosen].sum(1), block_of[chosen], replicates, seed, species)
+    n_markers = len(kept)
+    chosen = np.arange(0, n_markers, max(1, -(-n_markers // MAX_MARKERS)))
+    some = halves.take(chosen)
+    pooled = some.alternate.sum(1) / some.copies.sum(1)
+    study = _Study(some.copies, pooled, block_of[chosen], settings.replicates, draws)
     # fewer markers are drawn than there are: the error shrinks with their number as far as linkage lets it
-    inflation_drawn = inflation * float(np.sqrt(len(chosen) / len(n)))
+    inflation_drawn = inflation * float(np.sqrt(len(chosen) / n_markers))
     low, high = -1, len(GRID)
     reached = {len(GRID): float("nan")}
     while high - low > 1:  # power rises with F_ST
         middle = (low + high) // 2
         got = study.power(middle, inflation_drawn)
-        low, high = (low, middle) if got >= power else (middle, high)
+        low, high = (low, middle) if got >= settings.power else (middle, high)
         reached[middle] = got
     value = float(GRID[high]) if high < len(GRID) else float("nan")
     return Detectable(value, reached[high], inflation, half_a, half_b)
 
 
-def _copies(counts: np.ndarray, groups: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return allele copies and alternate copies of two groups of sites, int64 (n_kept, 2), and the markers kept."""
+def _polymorphic_copies(counts: np.ndarray, groups: tuple[np.ndarray, np.ndarray]) -> tuple[AlleleCounts, np.ndarray]:
+    """Return the allele counts of two groups of sites, int64 (n_kept, 2), and the markers kept.
+
+    A marker is kept where both groups have somebody typed and both alleles occur.
+    """
     pooled = np.stack([counts[:, group].sum(axis=1) for group in groups], axis=1).astype(np.int64)
-    n, x = 2 * n_called(pooled), pooled[:, :, 1] + 2 * pooled[:, :, 2]
-    total = x.sum(axis=1)
-    kept = np.flatnonzero((n.min(axis=1) >= 2) & (total > 0) & (total < n.sum(axis=1)))
-    return n[kept], x[kept], kept
+    alleles = AlleleCounts.of_genotypes(pooled)
+    total = alleles.alternate.sum(axis=1)
+    kept = np.flatnonzero((alleles.copies.min(axis=1) >= 2) & (total > 0) & (total < alleles.copies.sum(axis=1)))
+    return alleles.take(kept), kept
 
 
 def linkage_inflation(counts: np.ndarray, block: np.ndarray, edges: np.ndarray) -> float:
@@ -119,7 +144,8 @@ def linkage_inflation(counts: np.ndarray, block: np.ndarray, edges: np.ndarray) 
     """
     ratios = []
     for edge in range(len(edges)):
-        n, x, kept = _copies(counts, sides(edges, np.arange(counts.shape[1]), edge))
+        alleles, kept = _polymorphic_copies(counts, sides(edges, np.arange(counts.shape[1]), edge))
+        x, n = alleles.alternate, alleles.copies
         if len(np.unique(block[kept])) < 2:
             continue
         found, error = estimate(x[None], n, block[kept])
@@ -166,11 +192,11 @@ class _Study:
     p: np.ndarray
     block: np.ndarray
     replicates: int
-    seed: int
-    species: str
+    draws: Draws
 
     def draw(self, fst: float, task: str) -> tuple[np.ndarray, np.ndarray]:
-        rng = generator(self.seed, "detectable", self.species, task)
+        """Return the estimates and their errors in the simulated studies, float64 (replicates,) each."""
+        rng = self.draws(task)
         estimates, errors = [], []
         for start in range(0, self.replicates, 20):  # few at a time: bounds memory
             shape = (min(20, self.replicates - start), *self.n.shape)
@@ -184,6 +210,7 @@ class _Study:
         return np.concatenate(estimates), np.concatenate(errors)
 
     def power(self, step: int, inflation: float) -> float:
+        """Return the share of simulated studies that find the F_ST at a place of GRID, errors enlarged by linkage."""
         found, error = self.draw(float(GRID[step]), f"F {step}")
         scattered = found.mean() + inflation * (found - found.mean())
         threshold = special.stdtrit(len(np.unique(self.block)) - 1, 1 - LEVEL)

@@ -1,7 +1,8 @@
 """Isolation by distance: how F / (1 - F) rises with the distance by water, over all sites and inside each unit.
 
-The p value comes from leaving out chromosomes: sites are few and share pairs, so permuting them would reject too often.
-Two lines are fitted: by least squares, and by maximum likelihood with an effect of each site that its pairs share.
+The p value comes from leaving out chromosomes. Sites are not permuted: they are few, and pairs share them, so such a
+test would reject too often. Two lines are fitted. One is by least squares; the other is by maximum likelihood, with an
+effect of each site on all its pairs.
 """
 
 from __future__ import annotations

@@ -1,11 +1,11 @@
 """Odd kinships: sites that differ from their neighbours by water more than from a site far away.
 
-Distance makes near sites alike. Where a site is closer kin to a far site than to both of its nearest neighbours, its
-past differs from what the water explains: it was founded from there, by nature or by people, or the sample is not what
-it seems. Which of these, genotypes of today cannot tell.
+Near sites are usually more alike than far ones. A site that is closer kin to a far site than to both of its nearest
+neighbours has another past than the water explains. It was founded from there, by nature or by people, or the sample is
+not what it seems. Genotypes of today cannot tell which.
 
-Each site is compared with its two nearest neighbours at once, and both must differ more: beside an odd site an ordinary
-one still has an ordinary neighbour. A site's own drift is in all its comparisons and cancels in their difference.
+Each site is compared with its two nearest neighbours, and both must differ more: an ordinary site beside an odd one
+still has one ordinary neighbour. A site's own drift is in all its comparisons and cancels in their difference.
 """
 
 from __future__ import annotations
@@ -16,8 +16,11 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from homewater.tables.schema_tables import empty_table
+from homewater.units.breaks import accepted
 from homewater.units.replicates import Replicates, to_fst
-from homewater.water.site_tree import nearest
+from homewater.units.tested_sites import TestedSites
+from homewater.water.site_tree import nearest, segments
 
 NEIGHBOURS = 2
 FAR_MULTIPLE = 3.0  # a far site lies at least this many times as far as the farther neighbour, and beyond the median
@@ -77,6 +80,18 @@ def comparisons(replicates: Replicates, km: np.ndarray, segment: np.ndarray) -> 
             least_excess = int(np.argmin([e[0] for e in excess]))
             found.append(Comparison(i, int(neighbours[least_excess]), k, excess[least_excess], max(tests)))
     return found
+
+
+def odd_kinships_of(sites: TestedSites, breaks: pd.DataFrame) -> pd.DataFrame:
+    """Return table odd_kinships of some sites, without rows where none could be compared.
+
+    Args:
+        sites: the sites.
+        breaks: table breaks: neighbours on the far side of a boundary are expected to differ.
+    """
+    segment = segments(sites.edges, accepted(breaks, sites.ids, sites.edges), len(sites.ids))
+    found = odd_kinships_table(sites.replicates, sites.km, segment, sites.ids)
+    return found if len(found) else empty_table("odd_kinships")
 
 
 def odd_kinships_table(replicates: Replicates, km: np.ndarray, segment: np.ndarray, ids: list[str]) -> pd.DataFrame:

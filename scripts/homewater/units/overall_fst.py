@@ -1,8 +1,8 @@
 """Overall F_ST of many sites at equal sample sizes, beside the value at the sizes as they are.
 
 Weir & Cockerham weigh sites by their animals, so the value depends on where most animals were taken. At equal sizes
-every site counts the same. No animal is drawn: the components are quadratic in the counts, so their mean over all
-draws without replacement has a closed form, and the ratio of those means is what ever more draws would come to.
+every site counts the same. No animal is drawn for this. The components are quadratic in the counts, so their mean over
+all draws without replacement has a closed form. The ratio of those means is what ever more draws would come to.
 """
 
 from __future__ import annotations
@@ -10,10 +10,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from homewater.genotypes.site_counts import SiteCounts
 from homewater.statistics.allele_counts import HET, HOM_ALT, n_called
 from homewater.statistics.fst import block_weights, joint_components
-from homewater.statistics.intervals import ratio_interval
+from homewater.statistics.intervals import chromosome_blocks, ratio_interval
 from homewater.tables.unit_names import sorted_units
+from homewater.units.tested_sites import has_own_animals, units_of_sites
 
 CHUNK = 16384  # markers held at once as float64
 _NOTHING = (np.nan, np.nan, np.nan)
@@ -57,6 +59,19 @@ def equal_size_components(counts: np.ndarray, block: np.ndarray) -> tuple[np.nda
         bottom += np.bincount(where[keep], weights=a + b + h_mean / 2, minlength=n_blocks)
         used += np.bincount(where[keep], minlength=n_blocks)
     return top, bottom, used
+
+
+def overall_of_units(counts: SiteCounts, units: pd.DataFrame) -> pd.DataFrame:
+    """Return table overall_fst of the sites that have a unit by their own animals.
+
+    Args:
+        counts: counts by site, over the markers that pass the technical filters.
+        units: table units.
+    """
+    placed = units_of_sites(counts.location_ids, units)
+    own = has_own_animals(placed)
+    block = chromosome_blocks(counts.markers["chrom"].to_numpy(), counts.markers["pos"].to_numpy())
+    return overall_table(counts.counts[:, own], block, placed.loc[own, "unit"].tolist())
 
 
 def overall_table(counts: np.ndarray, block: np.ndarray, units: list[str]) -> pd.DataFrame:

@@ -1,4 +1,4 @@
-"""Management units: what the accepted breaks make of the sites, which sites lie in a contact zone, who shares a unit.
+"""Management units: which sites the accepted breaks leave together, and which sites lie in a contact zone.
 
 Jurisdictions play no part in where a unit ends; they are set beside the units afterwards.
 """
@@ -10,10 +10,11 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from homewater.tables.unit_names import sorted_units, unit_names
+from homewater.tables.unit_names import unit_names
 from homewater.units.break_evidence import Search
-from homewater.units.break_rules import NEAR_SITES, BreakRules, mixes_at_site
-from homewater.units.replicates import Replicates, mean_between, mixture, step_rate, to_fst
+from homewater.units.break_rules import NEAR_SITES, BreakRules, is_contact_site
+from homewater.units.contact import contact_evidence
+from homewater.units.replicates import Replicates, mean_between, step_rate, to_fst
 from homewater.water.site_tree import nearest, segments, side_by_side
 
 BETWEEN_SHARE = 0.1  # a site between two units counts as the nearer one's within this share of the way between them
@@ -24,11 +25,11 @@ def sites_in_units(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the unit of each site that has animals enough, and whether it lies in a contact zone.
 
-    Parts of the tree between breaks are units. Parts that no break joins directly are one unit where nothing would tell
-    their animals apart: where they lie side by side and no place between them passes for a break, or where they lie on
-    either side of a third, or on islands, and their F_ST is below the least F_ST. A site beside a boundary whose
-    frequencies are a mixture of both sides lies in the contact zone and goes with the larger share; its neighbours are
-    looked at next.
+    Parts of the tree between breaks are units. Two parts between which no break lies may still be one unit, where
+    nothing would tell their animals apart. That is so where they lie side by side and no place between them passes for
+    a break. It is also so where they lie on either side of a third part, or on islands, and their F_ST is below the
+    least F_ST. A site beside a boundary lies in the contact zone if its frequencies are a mixture of both sides. It
+    goes with the side that has the larger share, and its neighbours are looked at next.
 
     Args:
         replicates: pairwise figures of the sites.
@@ -58,8 +59,8 @@ def sites_in_units(
         other = nearest(km, site, np.flatnonzero((unit == theirs) & ~contact), NEAR_SITES)
         if not len(own) or not len(other):
             continue
-        found = mixture(replicates, km, rate, np.array([site]), own, other)
-        if mixes_at_site(found):
+        found = contact_evidence(replicates, km, rate, np.array([site]), own, other)
+        if is_contact_site(found):
             contact[site] = True
             if found.share < 0.5:
                 unit[site] = theirs
@@ -113,7 +114,7 @@ def _joined_side_by_side(search: Search, cut: np.ndarray) -> tuple[Search, np.nd
     while True:
         label = segments(search.edges, cut, n)
         adjoining = _adjoining(label, search.edges[cut])
-        found: dict[frozenset[int], list[tuple[float, list[int]]]] = {}
+        excesses: dict[frozenset[int], list[tuple[float, list[int]]]] = {}  # of each place between two parts
         apart = set()
         for pair in beside:
             parts = frozenset(label[pair].tolist())
@@ -121,11 +122,11 @@ def _joined_side_by_side(search: Search, cut: np.ndarray) -> tuple[Search, np.nd
                 continue
             wider = replace(search, edges=np.vstack([search.edges, pair]))
             members = np.flatnonzero(np.isin(label, list(parts)))
-            told = wider.test(len(search.edges), members, np.append(cut, False), 1)
-            if told.reading in ("boundary", "distance_unknown") or not np.isfinite(told.excess):
+            evidence = wider.test(len(search.edges), members, np.append(cut, False), 1)
+            if evidence.reading in ("boundary", "distance_unknown") or not np.isfinite(evidence.excess):
                 apart.add(parts)
-            found.setdefault(parts, []).append((told.excess, pair))
-        joined = [(max(told)[0], min(told)[1]) for parts, told in found.items() if parts not in apart]
+            excesses.setdefault(parts, []).append((evidence.excess, pair))
+        joined = [(max(places)[0], min(places)[1]) for parts, places in excesses.items() if parts not in apart]
         if not joined:
             return search, cut
         search, cut = replace(search, edges=np.vstack([search.edges, min(joined)[1]])), np.append(cut, False)
@@ -193,45 +194,3 @@ def _nearest_unit(
         if between and min(km[site, a], km[site, b]) > BETWEEN_SHARE * km[a, b]:
             return None
     return own[chosen]
-
-
-def borders(table: pd.DataFrame) -> dict:
-    """Return who shares what: jurisdictions of each unit, units of several jurisdictions and the reverse.
-
-    Args:
-        table: table units; sites without a unit are left out.
-    """
-    placed = table[table["unit"] != ""]
-    units = sorted_units(placed["unit"])
-    of_unit = {u: list(dict.fromkeys(placed.loc[placed["unit"] == u, "jurisdiction"])) for u in units}
-    agencies = list(dict.fromkeys(placed["jurisdiction"]))
-    return {
-        "units": [{"unit": u, "jurisdictions": of_unit[u], "n_sites": int((placed["unit"] == u).sum())} for u in units],
-        "shared_units": [u for u in units if len(of_unit[u]) > 1],
-        "divided_jurisdictions": [a for a in agencies if sum(a in of_unit[u] for u in units) > 1],
-    }
-
-
-def statement_of(n_units: int, n_tested: int, readings: list[str], grades: list[str], gradient_p: float) -> str:
-    """Return the id of the statement that sums up the stage, by the one set of rules.
-
-    Args:
-        n_units: units found.
-        n_tested: sites with animals enough.
-        readings: reading of each edge of table breaks.
-        grades: grade of each edge.
-        gradient_p: p value of the isolation by distance over all sites, NaN where not tested.
-    """
-    if n_units > 1:
-        return "two_or_more_units"
-    if n_tested == 0:
-        return "too_few_animals"
-    if n_tested == 1:
-        return "one_site_only"
-    if "weak" in [g for r, g in zip(readings, grades, strict=True) if r == "distance_unknown"]:
-        return "difference_not_told_from_distance"
-    if any(r in ("below_least_fst", "within_gradient", "contact_zone") for r in readings):
-        return "detectable_but_small"
-    if gradient_p < 0.05:
-        return "gradual_isolation_by_distance"
-    return "no_structure_found"

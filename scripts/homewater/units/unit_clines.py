@@ -1,11 +1,11 @@
 """Clines between adjacent units: which sites lie along them, their ancestry, and the fitted curves as tables.
 
-A site's share of the second unit is read from its allele frequencies: the mixture of the two units' reference
-frequencies that lies nearest. Ancestry fitted to single animals is not used, since its groups are made without units
-and need not be theirs. The references are the sites of each unit that are in no contact zone, the half of them that
-lies furthest from the boundary (two at least, where there are two): what has crossed the boundary shows least there. A
-site's own animals are left out of its references. A site that alone stands for its unit has a share of 0 or 1 by
-definition.
+A site's share of the second unit is read from its allele frequencies: it is the mixture of both units' reference
+frequencies that lies nearest to them. Ancestry fitted to single animals is not used, since its groups are made without
+units and need not be the units. The references of a unit are those of its sites that lie in no contact zone, and of
+these the half furthest from the boundary (two at least, where there are two): there, what has crossed the boundary
+shows least. A site's own animals are left out of its references. A site that alone stands for its unit has a share of 0
+or 1 by definition.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from homewater.statistics.intervals import wilson
 from homewater.tables.unit_names import unit_index
 from homewater.units.cline_fit import Shares, expected_shares, fit_cline
 from homewater.units.replicates import Replicates
+from homewater.units.tested_sites import PlacedSites
 
 _CLINE_COLUMNS = ["unit_a", "unit_b", "n_sites", "centre_km", "centre_ci_low", "centre_ci_high", "width_km",
                   "width_ci_low", "width_ci_high", "centre_between_a", "centre_between_b", "status",
@@ -49,6 +50,29 @@ class CoastUnits:
     animals: np.ndarray
     edges: np.ndarray
     km: np.ndarray
+
+
+@dataclass(frozen=True)
+class ClineTables:
+    """Clines of all pairs of adjacent units.
+
+    Attributes:
+        clines: table clines, one row a pair.
+        cline_sites: table cline_sites, one row a site of each fitted cline.
+    """
+
+    clines: pd.DataFrame
+    cline_sites: pd.DataFrame
+
+
+def clines_of(sites: PlacedSites) -> ClineTables:
+    """Return the clines between the units of some sites.
+
+    Args:
+        sites: the sites that have a unit by their own animals.
+    """
+    coast = CoastUnits(sites.ids, sites.unit, sites.contact_zone, sites.animals, sites.edges, sites.km)
+    return ClineTables(*clines_tables(coast, sites.replicates))
 
 
 def clines_tables(coast: CoastUnits, replicates: Replicates) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -1,8 +1,8 @@
 """How much of the genetic variance lies between jurisdictions and between units: analysis of molecular variance.
 
-Units were chosen to make their share large and sites cannot be permuted (under mere isolation by distance that rejects
-far too often), so there is no p value. What a border adds beyond distance and beyond units is ranked among all
-contiguous placements of such a border instead: cuts of the tree of sites by water into as many groups.
+There is no p value. Units were chosen to make their share large, and sites cannot be permuted: under mere isolation by
+distance such a test rejects far too often. Instead, what a border adds beyond distance and beyond units is ranked among
+all contiguous placements of such a border. A placement is a cut of the tree of sites by water into as many groups.
 """
 
 from __future__ import annotations
@@ -13,24 +13,24 @@ from math import comb
 import numpy as np
 import pandas as pd
 
-from homewater.statistics.allele_counts import n_called
+from homewater.statistics.allele_counts import AlleleCounts
 from homewater.statistics.fst import block_weights
 from homewater.statistics.intervals import ratio_interval
 from homewater.units.border_excess import PairResiduals, excess_across, pair_residuals
 from homewater.units.replicates import Replicates, to_fst
+from homewater.units.tested_sites import PlacedSites
 from homewater.water.site_tree import segments
 
 MAX_PLACEMENTS = 1000  # beyond this every k-th placement in lexicographic order is taken
 
 
 def share_components(
-    copies: np.ndarray, alternate: np.ndarray, group: np.ndarray, block: np.ndarray, n_blocks: int
+    alleles: AlleleCounts, group: np.ndarray, block: np.ndarray, n_blocks: int
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the sums by block of the variance between groups and of the whole variance.
 
     Args:
-        copies: int (n_markers, n_sites), allele copies typed.
-        alternate: int (n_markers, n_sites), alternate ones among them.
+        alleles: allele counts, int (n_markers, n_sites).
         group: int (n_sites,), group of each site, from 0.
         block: int (n_markers,), block of each marker.
         n_blocks: number of blocks.
@@ -42,7 +42,7 @@ def share_components(
 
     Source: Excoffier, Smouse & Quattro (1992) Genetics 131:479-491, table 1 and the coefficients below it.
     """
-    n = copies.astype(np.float64)
+    n, alternate = alleles.copies.astype(np.float64), alleles.alternate
     p = np.divide(alternate, n, out=np.zeros_like(n), where=n > 0)
     membership = np.eye(int(group.max()) + 1)[group]  # (n_sites, n_groups)
     n_group, x_group = n @ membership, alternate.astype(np.float64) @ membership
@@ -89,46 +89,31 @@ def placements(edges: np.ndarray, n_sites: int, n_groups: int) -> list[np.ndarra
     return found
 
 
-def variance_table(
-    counts: np.ndarray,
-    block: np.ndarray,
-    edges: np.ndarray,
-    jurisdiction: list[str],
-    unit: list[str],
-    replicates: Replicates,
-    km: np.ndarray,
-) -> pd.DataFrame:
+def variance_table(sites: PlacedSites) -> pd.DataFrame:
     """Return table variance_shares: a row for jurisdictions and one for units.
 
     Args:
-        counts: int32 (n_markers, n_sites, 4), genotype counts of sites with a unit.
-        block: int64 (n_markers,), as `homewater.statistics.intervals.chromosome_blocks` gives it.
-        edges: int64 (n_sites - 1, 2), the tree of these sites by water.
-        jurisdiction: jurisdiction of each site.
-        unit: unit of each site.
-        replicates: pairwise figures of these sites.
-        km: float64 (n_sites, n_sites), distances by water, NaN where not joined.
+        sites: the sites that have a unit by their own animals.
 
     Returns:
         A row without a share where there is one group only. Units have no rank: they were chosen to be high. Nor has a
         border that divides no unit, or that leaves no two sites of a unit on one side.
     """
-    copies = 2 * n_called(counts)
-    alternate = counts[:, :, 1] + 2 * counts[:, :, 2]
-    weights = block_weights(block)
+    alleles, weights = AlleleCounts.of_genotypes(sites.counts), block_weights(sites.block)
     rows = []
-    for name, labels in (("jurisdiction", jurisdiction), ("unit", unit)):
+    for name, labels in (("jurisdiction", sites.jurisdiction), ("unit", sites.unit)):
         order = list(dict.fromkeys(labels))
         row = {"grouping": name} | dict.fromkeys(("share", "ci_low", "ci_high"), np.nan)
         row |= {"rank_among_placements": None, "n_placements": None, "n_groups": len(order)}
         row |= dict.fromkeys(("beyond_units_fst", "beyond_ci_low", "beyond_ci_high"), np.nan)
-        if len(order) > 1 and len(block):
+        if len(order) > 1 and len(sites.block):
             group = np.array([order.index(label) for label in labels])
-            parts = share_components(copies, alternate, group, block, len(weights))
+            parts = share_components(alleles, group, sites.block, len(weights))
             share, low, high, _ = ratio_interval(*parts, weights)
             row |= {"share": float(share), "ci_low": float(low), "ci_high": float(high)}
             if name == "jurisdiction":
-                row |= border_rank(group, edges, pair_residuals(replicates, km, unit), replicates)
+                residuals = pair_residuals(sites.replicates, sites.km, sites.unit)
+                row |= border_rank(group, sites.edges, residuals, sites.replicates)
         rows.append(row)
     return pd.DataFrame(rows)
 

@@ -9,10 +9,12 @@ import pytest
 from homewater.invented.stocks import StockModel, simulate_chromosome
 from homewater.tables.schema_tables import check_table
 from homewater.units import break_rules
-from homewater.units.break_rules import BreakRules, Cut, grade_of, is_mixture, reading_of
+from homewater.units.break_rules import BreakRules, Cut, grade_of, is_contact_place, reading_of
 from homewater.units.breaks import breaks_table, find_breaks
-from homewater.units.partition import borders, sites_in_units, statement_of, units_table
-from homewater.units.replicates import Mixture, Replicates, mixture, pair_replicates, step_rate, weighted_median
+from homewater.units.contact import ContactEvidence, contact_evidence
+from homewater.units.partition import sites_in_units, units_table
+from homewater.units.replicates import Replicates, pair_replicates, step_rate, weighted_median
+from homewater.units.summary import borders, statement_of
 from homewater.water.site_tree import bridged, distance_matrix, edge_hops, segments, side_by_side, sides, spanning_tree
 
 RULES = BreakRules(min_break_fst=0.01, break_level=0.05, median_step_multiple=3.0)
@@ -313,8 +315,8 @@ def test_reading_and_grade(change, reading, grade):
     ],
 )
 def test_a_mixture(change, answer):
-    found = Mixture(0.5, 0.03, 0.004, 0.001, 0.05, 0.04, -1.0)
-    assert is_mixture(replace(found, **change), RULES) is answer
+    found = ContactEvidence(0.5, 0.03, 0.004, 0.001, 0.05, 0.04, -1.0)
+    assert is_contact_place(replace(found, **change), RULES) is answer
 
 
 @pytest.mark.parametrize("share", [0.2, 0.5, 0.75])
@@ -328,7 +330,7 @@ def test_mixture_recovers_share_and_drift_exactly(share, drift):
     linear[0, 2] = spread
     linear = linear + linear.T + rate * km
     replicates = made(linear, noise=0)
-    found = mixture(replicates, km, np.full(13, rate), np.array([1]), np.array([0]), np.array([2]))
+    found = contact_evidence(replicates, km, np.full(13, rate), np.array([1]), np.array([0]), np.array([2]))
     assert found.share == pytest.approx(share)
     assert found.own_drift == pytest.approx(drift, abs=1e-12)
     assert found.spread == pytest.approx(spread)

@@ -4,9 +4,11 @@ import allel
 import numpy as np
 import pytest
 
+from homewater.running.seeds import draws
 from homewater.units.detectable_fst import (
     GRID,
     LEVEL,
+    DetectableSettings,
     contiguous_halves,
     estimate,
     linkage_inflation,
@@ -14,6 +16,12 @@ from homewater.units.detectable_fst import (
 )
 
 CHAIN = np.array([[0, 1], [1, 2], [2, 3]])
+
+
+def detectable(counts, block, edges, replicates, seed):
+    return smallest_detectable(
+        counts, block, edges, DetectableSettings(power=0.8, replicates=replicates), draws(seed, "detectable", "sp")
+    )
 
 
 def drawn(seed, fst, n=15, n_markers=1200):
@@ -50,7 +58,7 @@ def test_the_stated_fst_is_found_as_often_as_stated_and_nothing_as_often_as_the_
     from scipy import special
 
     counts, block = drawn(0, 0.0)
-    found = smallest_detectable(counts, block, CHAIN, 0.8, 200, 7, "sp")
+    found = detectable(counts, block, CHAIN, replicates=200, seed=7)
     assert 0 < found.value < 0.02
     assert found.power >= 0.8
     assert 1 <= found.inflation < 1.35  # markers are independent here
@@ -78,12 +86,12 @@ def test_linked_markers_enlarge_the_error():
 
 
 def test_more_animals_find_less():
-    values = [smallest_detectable(*drawn(3, 0.0, n=n), CHAIN, 0.8, 100, 1, "sp").value for n in (5, 40)]
+    values = [detectable(*drawn(3, 0.0, n=n), CHAIN, replicates=100, seed=1).value for n in (5, 40)]
     assert values[1] < values[0]
 
 
 def test_same_seed_same_answer_and_the_value_is_on_the_grid():
-    one, other = (smallest_detectable(*drawn(2, 0.0, n=8), CHAIN, 0.8, 60, 5, "sp") for _ in range(2))
+    one, other = (detectable(*drawn(2, 0.0, n=8), CHAIN, replicates=60, seed=5) for _ in range(2))
     assert (one.value, one.power, one.inflation) == (other.value, other.power, other.inflation)
     assert one.value in GRID
 
@@ -91,8 +99,8 @@ def test_same_seed_same_answer_and_the_value_is_on_the_grid():
 def test_halves_or_blocks_that_do_not_exist_give_no_value():
     counts, block = drawn(1, 0.0, n=4)
     nothing = np.zeros((0, 2), dtype=np.int64)
-    assert np.isnan(smallest_detectable(counts[:, :1], block, nothing, 0.8, 50, 1, "sp").value)
-    assert np.isnan(smallest_detectable(counts, np.zeros_like(block), CHAIN, 0.8, 50, 1, "sp").value)
+    assert np.isnan(detectable(counts[:, :1], block, nothing, replicates=50, seed=1).value)
+    assert np.isnan(detectable(counts, np.zeros_like(block), CHAIN, replicates=50, seed=1).value)
     empty = np.zeros_like(counts)
     empty[:, :, 3] = 4
-    assert np.isnan(smallest_detectable(empty, block, CHAIN, 0.8, 50, 1, "sp").value)
+    assert np.isnan(detectable(empty, block, CHAIN, replicates=50, seed=1).value)

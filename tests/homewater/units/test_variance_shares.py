@@ -5,8 +5,9 @@ from itertools import combinations
 import numpy as np
 import pytest
 
+from homewater.statistics.allele_counts import AlleleCounts
 from homewater.tables.schema_tables import check_table
-from homewater.units.replicates import pair_replicates
+from homewater.units.tested_sites import PlacedSites, animals_by_site
 from homewater.units.variance_shares import placements, share_components, variance_table
 from homewater.water.site_tree import segments
 
@@ -52,7 +53,7 @@ def test_components_equal_those_of_all_pairs_of_copies(seed, group):
     if max(group) == 1:
         copies[0, 0] = 0  # nobody typed at one site of a group
     alternate = rng.binomial(copies, rng.uniform(0.1, 0.9, (6, 5)))
-    between, everything = share_components(copies, alternate, np.array(group), np.arange(6), 6)
+    between, everything = share_components(AlleleCounts(alternate, copies), np.array(group), np.arange(6), 6)
     for marker in range(6):
         slow = slow_components(copies[marker], alternate[marker], group)
         assert (between[marker], everything[marker]) == pytest.approx(slow)
@@ -60,18 +61,18 @@ def test_components_equal_those_of_all_pairs_of_copies(seed, group):
 
 def test_a_marker_that_a_group_lacks_adds_nothing():
     copies, alternate = np.array([[4, 4, 0, 0]]), np.array([[2, 1, 0, 0]])
-    between, everything = share_components(copies, alternate, np.array([0, 0, 1, 1]), np.array([0]), 1)
+    between, everything = share_components(AlleleCounts(alternate, copies), np.array([0, 0, 1, 1]), np.array([0]), 1)
     assert (between[0], everything[0]) == (0, 0)
 
 
 def test_fixed_difference_is_all_of_the_variance_and_no_difference_none():
     halves = np.array([0, 0, 1, 1])
-    fixed = share_components(np.full((1, 4), 20), np.array([[20, 20, 0, 0]]), halves, np.zeros(1, int), 1)
+    fixed = share_components(AlleleCounts(np.array([[20, 20, 0, 0]]), np.full((1, 4), 20)), halves, np.zeros(1, int), 1)
     assert fixed[0][0] / fixed[1][0] == pytest.approx(1)
     rng = np.random.default_rng(1)
     copies = np.full((4000, 4), 40)
     alternate = rng.binomial(40, rng.uniform(0.1, 0.9, (4000, 1)), (4000, 4))
-    none = share_components(copies, alternate, halves, np.zeros(4000, int), 1)
+    none = share_components(AlleleCounts(alternate, copies), halves, np.zeros(4000, int), 1)
     assert none[0][0] / none[1][0] == pytest.approx(0, abs=0.002)
 
 
@@ -84,8 +85,10 @@ def counts_of(frequencies, n, seed):
 def table_of(counts, block, edges, jurisdiction, unit):
     n = len(unit)
     km = 40.0 * np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
-    table = variance_table(counts, block, edges, jurisdiction, unit, pair_replicates(counts, block), km)
-    return check_table(table, "variance_shares")
+    ids, nowhere = [f"s{i}" for i in range(n)], np.zeros(n, dtype=bool)
+    sites = PlacedSites(ids, counts, animals_by_site(counts), block, km, unit, jurisdiction, nowhere)
+    assert sites.edges.tolist() == edges.tolist()
+    return check_table(variance_table(sites), "variance_shares")
 
 
 BEYOND = ["rank_among_placements", "n_placements", "beyond_units_fst", "beyond_ci_low", "beyond_ci_high"]
@@ -122,7 +125,7 @@ def test_one_group_gives_an_empty_share():
 def test_no_sites_and_no_markers_give_empty_shares():
     for counts, labels in ((np.zeros((5, 0, 4), int), []), (np.zeros((0, 2, 4), int), ["a", "b"])):
         block = np.zeros(len(counts), dtype=np.int64)
-        edges = np.zeros((max(0, len(labels) - 1), 2), dtype=np.int64)
+        edges = CHAIN[: max(0, len(labels) - 1)]
         assert table_of(counts, block, edges, labels, labels)["share"].isna().all()
 
 
