@@ -101,4 +101,4 @@ def open_sound_site_counts(path: str | Path, markers: str | Path) -> SiteCounts:
         path: intake/site_counts.zarr.
         markers: intake/markers.parquet, one row a marker of the counts, in their order.
     """
-    return open_site_counts(path).subset(read_table(markers)["passes_technical"].to_numpy(dtype=bool))
+    return open_site_counts(path).sound(read_table(markers))

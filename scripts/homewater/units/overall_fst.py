@@ -70,7 +70,7 @@ def overall_of_units(counts: SiteCounts, units: pd.DataFrame) -> pd.DataFrame:
     """
     placed = units_of_sites(counts.location_ids, units)
     own = has_own_animals(placed)
-    block = chromosome_blocks(counts.markers["chrom"].to_numpy(), counts.markers["pos"].to_numpy())
+    block = chromosome_blocks(counts.chrom, counts.pos)
     return overall_table(counts.counts[:, own], block, placed.loc[own, "unit"].tolist())
 
 

@@ -142,6 +142,6 @@ def _attributes(counts: SiteCounts, markers: pd.DataFrame, sea_distance: pd.Data
         "ids": ids,
         "counts": np.ascontiguousarray(sound.counts[:, chosen]),
         "animals": animals[chosen],
-        "block": chromosome_blocks(sound.markers["chrom"].to_numpy(), sound.markers["pos"].to_numpy()),
+        "block": chromosome_blocks(sound.chrom, sound.pos),
         "km": distance_matrix(ids, sea_distance),
     }
