@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import matplotlib
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.transforms import Transform, blended_transform_factory
 
 from homewater.report.figures import style as fs
 from homewater.report.words.catalogue import Catalogue
@@ -70,6 +72,6 @@ def draw_ladders(ladders: list[tuple[str, list[Rung]]], words: Catalogue, number
         return figure
 
 
-def _beside(axes):
+def _beside(axes: Axes) -> Transform:
     """Return the transform with x as a share of the bars' width and y in rows."""
-    return matplotlib.transforms.blended_transform_factory(axes.transAxes, axes.transData)
+    return blended_transform_factory(axes.transAxes, axes.transData)

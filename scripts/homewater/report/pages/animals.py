@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from homewater.report.figures import style as fs
 from homewater.report.figures.panel import draw_site_rates
-from homewater.report.pages.elements import Section, SpeciesPage, Table, Writer
+from homewater.report.pages.elements import Drawing, Section, SpeciesPage, Table, Writer
 from homewater.report.pages.results import StudyResults
 from homewater.report.words.numbers import is_missing
 
@@ -108,12 +108,12 @@ def _add_mixing_dates(section: Section, page: SpeciesPage) -> None:
         mapped = "map" in page.species.settings["recombination"]
         section.say(page.say("dates.none" if mapped else "dates.off"))
         return
-    numbers_of = {
+    texts = {
         "n": numbers.count(table["n_markers"].max()),
         "recent": numbers.number(page.study.settings["assignment"]["recent_generations"]),
         "years": numbers.number(page.species.settings["generation_years"]),
     }
-    section.say(page.say("dates.text", **numbers_of))
+    section.say(page.say("dates.text", **texts))
     rows = [
         [
             page.writer.site(row["locationID"]),
@@ -150,7 +150,7 @@ def _outcome_table(calls: pd.DataFrame, writer: Writer) -> Table:
     return writer.table(writer.say("caption.outcomes"), columns, rows)
 
 
-def _rates_drawing(page: SpeciesPage, rates: pd.DataFrame):
+def _rates_drawing(page: SpeciesPage, rates: pd.DataFrame) -> Drawing:
     rates = rates.set_index("locationID", drop=False)
     rates = rates.loc[page.study.in_coast_order(list(rates.index))].copy()
     contact = [site for site in rates.index if site in page.species.contact_sites]

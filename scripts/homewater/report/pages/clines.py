@@ -1,4 +1,4 @@
-"""What the report says and draws of clines between adjacent stocks."""
+"""Clines between adjacent stocks: what the page on stocks says and draws of them."""
 
 from __future__ import annotations
 

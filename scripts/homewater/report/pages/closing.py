@@ -43,9 +43,9 @@ def methods_section(study: StudyResults, writer: Writer) -> Section:
         "high_rate": numbers.stated(settings["transfers_advice"]["high_rate"]),
     }
     section.say(writer.say("methods.intro", seed=str(settings["study"]["seed"])))
-    for part in ("filters", "structure", "units", "panel", "transfers", "workflow"):
-        section.add("heading", writer.say(f"methods.{part}.title"))
-        identifier = f"methods.{part}"
+    for stage in ("filters", "structure", "units", "panel", "transfers", "workflow"):
+        section.add("heading", writer.say(f"methods.{stage}.title"))
+        identifier = f"methods.{stage}"
         section.say(writer.say(identifier, **{k: values[k] for k in writer.words.wanted(identifier)}))
     return section
 
@@ -86,12 +86,20 @@ def provenance_section(study: StudyResults, writer: Writer) -> Section:
 
 
 def flat_settings(settings: object, prefix: str = "") -> list[tuple[str, str]]:
-    """Return every setting as (dotted key, value as in the study file), in the order given."""
+    """Return every setting on a line of its own, in the order given.
+
+    Args:
+        settings: a mapping, a list or a single value.
+        prefix: dotted key under which it stands.
+
+    Returns:
+        (dotted key, value as in the study file) of each.
+    """
     if isinstance(settings, Mapping):
-        parts = [(f"{prefix}.{key}" if prefix else str(key), value) for key, value in settings.items()]
+        named = [(f"{prefix}.{key}" if prefix else str(key), value) for key, value in settings.items()]
     elif isinstance(settings, list) and any(isinstance(value, Mapping) for value in settings):
-        parts = [(f"{prefix}[{place}]", value) for place, value in enumerate(settings, start=1)]
+        named = [(f"{prefix}[{place}]", value) for place, value in enumerate(settings, start=1)]
     else:
         text = settings if isinstance(settings, str) else json.dumps(settings, ensure_ascii=False)
         return [(prefix, text)]
-    return [row for key, value in parts for row in flat_settings(value, key)]
+    return [row for key, value in named for row in flat_settings(value, key)]

@@ -1,4 +1,4 @@
-"""What pages are built of: tables, figures and the writer that words and numbers them."""
+"""What pages are built of: sections, tables, figures, the writer that words them, and what a species' pages share."""
 
 from __future__ import annotations
 

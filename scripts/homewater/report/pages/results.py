@@ -1,4 +1,4 @@
-"""What the report is made from, and the look-ups that its pages share."""
+"""The results that the report tells, of the study and of each species, and the look-ups that its pages share."""
 
 from __future__ import annotations
 

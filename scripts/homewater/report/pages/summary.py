@@ -1,4 +1,4 @@
-"""Page one: what was found about each species, in plain words and in one order of questions."""
+"""Page one: the same questions about each species, each answered in plain words."""
 
 from __future__ import annotations
 
