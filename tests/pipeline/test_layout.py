@@ -266,3 +266,20 @@ def test_nothing_tracked_names_a_place_outside_the_clone():
 @pytest.mark.parametrize("module", NAMED)
 def test_modules_hold_one_idea(module):
     assert len((LIBRARY / f"{module}.py").read_text(encoding="utf-8").splitlines()) <= 420
+
+
+RULES = [
+    (file.stem, text)
+    for file in sorted((ROOT / "workflow" / "rules").glob("*.smk"))
+    for text in re.split(r"(?m)^(?=rule )", file.read_text(encoding="utf-8"))
+    if text.startswith("rule ")
+]
+
+
+@pytest.mark.parametrize(("stage", "rule"), RULES, ids=[text.split(":")[0][5:] for _, text in RULES])
+def test_every_rule_says_what_it_needs_and_where_it_tells(stage, rule):
+    lacking = [part for part in ("log", "benchmark", "threads", "resources", "script") if f"    {part}:" not in rule]
+    assert not lacking
+    name = rule.split(":")[0][5:]
+    assert f'"../../scripts/steps/{name}.py"' in rule
+    assert f'library=library("{name}")' in rule

@@ -16,6 +16,7 @@ rule class_power:
         log_of("class_power"),
     benchmark:
         benchmark_of("class_power")
+    threads: 1
     resources:
         **needs("class_power"),
     params:
@@ -47,6 +48,7 @@ rule assign:
         log_of("assign"),
     benchmark:
         benchmark_of("assign")
+    threads: 1
     resources:
         **needs("assign"),
     params:
@@ -73,6 +75,7 @@ rule site_rates:
         log_of("site_rates"),
     benchmark:
         benchmark_of("site_rates")
+    threads: 1
     resources:
         **needs("site_rates"),
     params:
@@ -96,6 +99,7 @@ rule natural_contact:
         log_of("natural_contact"),
     benchmark:
         benchmark_of("natural_contact")
+    threads: 1
     resources:
         **needs("natural_contact"),
     script:
@@ -121,6 +125,7 @@ rule mixing_dates:
         log_of("mixing_dates"),
     benchmark:
         benchmark_of("mixing_dates")
+    threads: 1
     resources:
         **needs("mixing_dates"),
     params:
@@ -149,6 +154,7 @@ rule mixture_shares:
         log_of("mixture_shares"),
     benchmark:
         benchmark_of("mixture_shares")
+    threads: 1
     resources:
         **needs("mixture_shares"),
     params:

@@ -18,6 +18,7 @@ rule filters:
         log_of("filters"),
     benchmark:
         benchmark_of("filters")
+    threads: 1
     resources:
         **needs("filters"),
     params:

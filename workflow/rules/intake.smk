@@ -16,6 +16,7 @@ rule check_inputs:
         log_of("check_inputs", of_study),
     benchmark:
         benchmark_of("check_inputs", of_study)
+    threads: 1
     resources:
         **needs("check_inputs"),
     params:
@@ -37,6 +38,7 @@ rule sea_distance:
         log_of("sea_distance", of_study),
     benchmark:
         benchmark_of("sea_distance", of_study)
+    threads: 1
     resources:
         **needs("sea_distance"),
     params:
@@ -58,6 +60,7 @@ rule plan_parts:
         log_of("plan_parts"),
     benchmark:
         benchmark_of("plan_parts")
+    threads: 1
     resources:
         **needs("plan_parts"),
     params:
@@ -80,6 +83,7 @@ rule import_part:
         log_of("import_part.{part}"),
     benchmark:
         benchmark_of("import_part.{part}")
+    threads: 1
     resources:
         **needs("import_part"),
     params:

@@ -16,6 +16,7 @@ rule panel:
         log_of("panel"),
     benchmark:
         benchmark_of("panel")
+    threads: 1
     resources:
         **needs("panel"),
     params:
@@ -42,6 +43,7 @@ rule panel_order:
         log_of("panel_order"),
     benchmark:
         benchmark_of("panel_order")
+    threads: 1
     resources:
         **needs("panel_order"),
     params:
@@ -74,6 +76,7 @@ rule panel_validation:
         log_of("panel_validation"),
     benchmark:
         benchmark_of("panel_validation")
+    threads: 1
     resources:
         **needs("panel_validation"),
     params:

@@ -19,6 +19,7 @@ rule report:
         log_of("report", of_study),
     benchmark:
         benchmark_of("report", of_study)
+    threads: 1
     resources:
         **needs("report"),
     params:
@@ -37,6 +38,7 @@ rule manifest:
         log_of("manifest", of_study),
     benchmark:
         benchmark_of("manifest", of_study)
+    threads: 1
     resources:
         **needs("manifest"),
     params:

@@ -11,6 +11,7 @@ rule diversity:
         log_of("diversity"),
     benchmark:
         benchmark_of("diversity")
+    threads: 1
     resources:
         **needs("diversity"),
     params:
@@ -33,6 +34,7 @@ rule pairwise_fst:
         log_of("pairwise_fst"),
     benchmark:
         benchmark_of("pairwise_fst")
+    threads: 1
     resources:
         **needs("pairwise_fst"),
     params:
@@ -56,6 +58,7 @@ rule pca:
         log_of("pca"),
     benchmark:
         benchmark_of("pca")
+    threads: 1
     resources:
         **needs("pca"),
     params:
@@ -78,6 +81,7 @@ rule ancestry:
         log_of("ancestry"),
     benchmark:
         benchmark_of("ancestry")
+    threads: 1
     resources:
         **needs("ancestry"),
     params:
@@ -101,6 +105,7 @@ rule clusters_within_units:
         log_of("clusters_within_units"),
     benchmark:
         benchmark_of("clusters_within_units")
+    threads: 1
     resources:
         **needs("clusters_within_units"),
     params:

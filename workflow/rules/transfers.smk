@@ -15,6 +15,7 @@ rule transfers:
         log_of("transfers"),
     benchmark:
         benchmark_of("transfers")
+    threads: 1
     resources:
         **needs("transfers"),
     params:

@@ -10,6 +10,7 @@ rule breaks:
         log_of("breaks"),
     benchmark:
         benchmark_of("breaks")
+    threads: 1
     resources:
         **needs("breaks"),
     params:
@@ -35,6 +36,7 @@ rule units:
         log_of("units"),
     benchmark:
         benchmark_of("units")
+    threads: 1
     resources:
         **needs("units"),
     params:
@@ -58,6 +60,7 @@ rule isolation_by_distance:
         log_of("isolation_by_distance"),
     benchmark:
         benchmark_of("isolation_by_distance")
+    threads: 1
     resources:
         **needs("isolation_by_distance"),
     script:
@@ -77,6 +80,7 @@ rule variance_shares:
         log_of("variance_shares"),
     benchmark:
         benchmark_of("variance_shares")
+    threads: 1
     resources:
         **needs("variance_shares"),
     script:
@@ -95,6 +99,7 @@ rule overall_fst:
         log_of("overall_fst"),
     benchmark:
         benchmark_of("overall_fst")
+    threads: 1
     resources:
         **needs("overall_fst"),
     script:
@@ -115,6 +120,7 @@ rule odd_kinships:
         log_of("odd_kinships"),
     benchmark:
         benchmark_of("odd_kinships")
+    threads: 1
     resources:
         **needs("odd_kinships"),
     script:
@@ -135,6 +141,7 @@ rule clines:
         log_of("clines"),
     benchmark:
         benchmark_of("clines")
+    threads: 1
     resources:
         **needs("clines"),
     script:
