@@ -7,6 +7,7 @@ import pandas as pd
 
 from homewater.report.pages.results import SpeciesResults, StudyResults
 from homewater.tables.report_tables import REPORT_FILES
+from homewater.transfers.source_ranking import Measured, source_ranking
 
 NAMES, PLACES = ["Skarn", "Dun", "Holm", "Voe", "Geo", "Noup"], ["Ness", "Sound", "Bay"]
 CLASSES = ["pure_a", "pure_b", "F1", "F2", "backcross_a", "backcross_b", "second_backcross_a", "second_backcross_b"]
@@ -427,11 +428,8 @@ def species_tables(
         ],
     )
     tables["flows"].insert(0, "species", identifier)
-    from homewater.transfers.source_ranking import source_ranking
-
-    tables["source_ranking"] = source_ranking(
-        transfers, sites, tables["units"], n_units, tables["pairwise_fst"], sea, tables["site_rates"], identifier, 0.05
-    )
+    measured = Measured(n_units, tables["pairwise_fst"], sea, tables["site_rates"])
+    tables["source_ranking"] = source_ranking(transfers, sites, tables["units"], measured, identifier, 0.05)
     assert set(tables) == {name for name, path in REPORT_FILES.items() if path.endswith(".csv")}
     values = {
         "n_units": n_units,

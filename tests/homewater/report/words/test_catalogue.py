@@ -1,6 +1,7 @@
 """The message catalogue: complete, without leftovers, and safe with any value."""
 
 import ast
+import inspect
 import json
 import re
 from pathlib import Path
@@ -10,6 +11,7 @@ import yaml
 from markupsafe import Markup
 
 from homewater.report.words.catalogue import Catalogue, CatalogueError, placeholders
+from homewater.units.summary import statement_of
 
 ROOT = Path(__file__).resolve().parents[4]
 ENTRIES = yaml.safe_load((ROOT / "workflow" / "templates" / "catalogue" / "en.yaml").read_text(encoding="utf-8"))
@@ -27,8 +29,7 @@ def schema_values(table: str, column: str) -> set[str]:
 
 def statement_ids() -> set[str]:
     """Return the ids that the units' statement can take, read from the function that chooses it."""
-    tree = ast.parse((ROOT / "scripts" / "homewater" / "units" / "partition.py").read_text(encoding="utf-8"))
-    chooser = next(n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef) and n.name == "statement_of")
+    chooser = ast.parse(inspect.getsource(statement_of))
     returns = [n.value for n in ast.walk(chooser) if isinstance(n, ast.Return)]
     texts = [n.value for value in returns for n in _results(value)]
     assert texts
