@@ -61,11 +61,6 @@ _TESTS_OF_OTHERS = {
 }  # fmt: skip
 COVERED_ELSEWHERE = {module: file for file, modules in _TESTS_OF_OTHERS.items() for module in modules}
 MOST_PARAMETERS = 7
-# What does not keep the rules yet: these lists may only shrink.
-NOT_YET_FEW = {}
-NOT_YET_USED = {}
-NOT_YET_BARE = set()
-NOT_YET_TOLD = set()
 MODULES = sorted(path.relative_to(LIBRARY).with_suffix("").as_posix() for path in LIBRARY.rglob("*.py"))
 NAMED = [module for module in MODULES if not module.endswith("__init__")]
 
@@ -173,14 +168,14 @@ def n_parameters(function: ast.FunctionDef) -> int:
 @pytest.mark.parametrize("module", NAMED)
 def test_a_function_of_many_parameters_says_why_in_its_docstring(module):
     functions = [node for node in ast.walk(parsed(module)) if isinstance(node, ast.FunctionDef)]
-    many = [f for f in functions if n_parameters(f) > MOST_PARAMETERS and f.name not in NOT_YET_FEW.get(module, ())]
+    many = [f for f in functions if n_parameters(f) > MOST_PARAMETERS]
     assert not [f.name for f in many if "parameters" not in (ast.get_docstring(f) or "")]
 
 
 @pytest.mark.parametrize("step", STEPS, ids=lambda path: path.stem)
 def test_steps_leave_computing_to_the_library(step):
     tops = {name.split(".")[0] for name in imports_of(ast.parse(step.read_text(encoding="utf-8")))}
-    assert step.stem in NOT_YET_BARE or not tops & {"numpy", "pandas", "scipy"}
+    assert not tops & {"numpy", "pandas", "scipy"}
 
 
 @pytest.mark.parametrize("step", STEPS, ids=lambda path: path.stem)
@@ -188,7 +183,7 @@ def test_steps_say_what_they_decide(step):
     tree = ast.parse(step.read_text(encoding="utf-8"))
     (main,) = [node for node in tree.body if isinstance(node, ast.FunctionDef) and node.name == "main"]
     words = f"{ast.get_docstring(tree)} {ast.get_docstring(main)}"
-    assert step.stem in NOT_YET_TOLD or "Read, compute, write" not in words
+    assert "Read, compute, write" not in words
 
 
 @pytest.mark.parametrize("rules", RULE_FILES, ids=lambda path: path.stem)
@@ -232,7 +227,7 @@ def test_no_function_or_class_of_the_library_serves_tests_alone(module):
     defined = [node.name for node in parsed(module).body if isinstance(node, ast.FunctionDef | ast.ClassDef)]
     own = {name: f"{LIBRARY / module}.py:{name}" for name in defined}
     unused = [name for name in defined if not set(names_used().get(name, ())) - {own[name]}]
-    assert set(unused) <= NOT_YET_USED.get(module, set()) | {"main"}
+    assert set(unused) <= {"main"}
 
 
 @pytest.mark.parametrize("module", NAMED)
