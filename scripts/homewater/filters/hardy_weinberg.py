@@ -260,9 +260,9 @@ def _single(counts, out, keys, values):
 def hardy_weinberg_p(counts: np.ndarray) -> np.ndarray:
     """Return the two-sided exact p value of each marker: the chance of a total as improbable as the one observed.
 
-    With two sites or more it is the larger of two p values: of all sites, and of those left when a quarter of the sites
-    with calls (rounded up) is set aside, those furthest below their expected heterozygotes. The larger of a valid p
-    value and another is valid.
+    With two sites or more it is the larger of two p values. One is of all sites. The other is of those that are left
+    when a quarter of the sites with calls (rounded up) is set aside: those furthest below their expected heterozygotes.
+    The larger of a valid p value and another is valid.
 
     Args:
         counts: int (n_markers, n_sites, 3 or more): homozygous reference, heterozygous, homozygous alternate; what
@@ -270,10 +270,10 @@ def hardy_weinberg_p(counts: np.ndarray) -> np.ndarray:
 
     Returns:
         float64 (n_markers,): 1 where the allele copies leave no choice, NaN where nobody is called; values below
-        NEGLIGIBLE are given as NEGLIGIBLE. Of several sites, a total within PLAIN_SPREADS standard deviations of its
-        mean, and with a variance of PLAIN_VARIANCE at least, has the p of the normal distribution on the same lattice,
-        within one step's probability (at most 0.16) of the exact one: both are above 0.1, where no decision hangs on
-        it, and the exact value would take most of the time.
+        NEGLIGIBLE are given as NEGLIGIBLE. Of several sites the p is not always exact: where the total has a variance
+        of PLAIN_VARIANCE at least and lies within PLAIN_SPREADS standard deviations of its mean, the p is that of the
+        normal distribution on the same whole numbers. It lies within one step's probability (at most 0.16) of the exact
+        one. Both are above 0.1, where no decision hangs on them, and exact values would take most of the time.
 
     Source: within a site Wigginton, Cutler & Abecasis (2005) Am J Hum Genet 76:887-893; over sites the total of
     heterozygotes as in Schaid, Batzler, Jenkins & Hildebrandt (2006) Am J Hum Genet 79:1071-1080.

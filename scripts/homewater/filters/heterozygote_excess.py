@@ -57,8 +57,8 @@ def _all(counts, out):
 def heterozygote_excess_p(counts: np.ndarray) -> np.ndarray:
     """Return the one-sided p value of each marker: the chance of as many heterozygotes in all, or more.
 
-    With two sites or more it is the larger of two: of all sites, and of those left when a quarter of the sites with
-    calls (rounded up) is set aside, those furthest above their expected heterozygotes.
+    With two sites or more it is the larger of two. One is of all sites. The other is of those that are left when a
+    quarter of the sites with calls (rounded up) is set aside: those furthest above their expected heterozygotes.
 
     Args:
         counts: int (n_markers, n_sites, 3 or more): homozygous reference, heterozygous, homozygous alternate; what

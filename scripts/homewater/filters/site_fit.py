@@ -146,9 +146,10 @@ class OtherSite:
 def fits_another_site(fit: SiteFit, own: np.ndarray, judged: np.ndarray, counted: np.ndarray) -> OtherSite:
     """Return who fits another site better than its own, by more than chance, and no worse than a cross would.
 
-    The difference (other minus own site) of an animal is held against the differences of the animals of its own site,
-    their median and the spread of independent markers, widened by how much more than that animals really scatter. The
-    animal must also lie nearer to the animals of the other site than a first cross of the two.
+    Judged is how much better an animal fits another site than its own. That is held against the same difference in the
+    animals of its own site: against their median, and the spread that independent markers give. The spread is widened
+    where the animals really scatter more than that. The animal must also lie nearer to the animals of the other site
+    than a first cross of the two would.
 
     Args:
         fit: result of `fit_to_sites`.
