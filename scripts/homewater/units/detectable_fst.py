@@ -15,7 +15,7 @@ import numpy as np
 from scipy import special
 
 from homewater.running.seeds import Draws
-from homewater.statistics.allele_counts import AlleleCounts
+from homewater.statistics.allele_counts import AlleleCounts, n_animals
 from homewater.statistics.intervals import jackknife
 from homewater.water.site_tree import sides
 
@@ -97,7 +97,7 @@ def smallest_detectable(
     nobody = np.zeros(0, dtype=np.int64)
     if not len(edges) or len(np.unique(block)) < 2:
         return Detectable(float("nan"), float("nan"), float("nan"), nobody, nobody)
-    animals = counts[0].sum(axis=1)
+    animals = n_animals(counts)
     half_a, half_b = contiguous_halves(edges, animals)
     halves, kept = _polymorphic_copies(counts, (half_a, half_b))
     block_of = block[kept]

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from homewater.genotypes.site_counts import SiteCounts
+from homewater.statistics.allele_counts import n_animals
 from homewater.statistics.intervals import chromosome_blocks
 from homewater.units.replicates import Replicates, pair_replicates
 from homewater.water.site_tree import bridged, distance_matrix, spanning_tree
@@ -78,7 +79,7 @@ def tested_sites(
         sea_distance: table sea_distance.
         min_individuals: least number of animals, typed or not.
     """
-    enough = animals_by_site(counts.counts) >= min_individuals
+    enough = n_animals(counts.counts) >= min_individuals
     return TestedSites(**_attributes(counts, markers, sea_distance, enough))
 
 
@@ -123,19 +124,10 @@ def has_own_animals(placed: pd.DataFrame) -> np.ndarray:
     return (placed["basis"] == "own_animals").to_numpy()
 
 
-def animals_by_site(counts: np.ndarray) -> np.ndarray:
-    """Return int64 (n_sites,): animals of each site, typed or not; the four counts of a marker add up to them.
-
-    Args:
-        counts: int32 (n_markers, n_sites, 4).
-    """
-    return counts[0].sum(axis=1).astype(np.int64) if len(counts) else np.zeros(counts.shape[1], dtype=np.int64)
-
-
 def _attributes(counts: SiteCounts, markers: pd.DataFrame, sea_distance: pd.DataFrame, chosen: np.ndarray) -> dict:
     """Return the attributes of TestedSites for the chosen sites, bool (n_sites,)."""
     # animals are counted before markers are dropped: where no marker is sound, the sites still have their animals
-    animals = animals_by_site(counts.counts)
+    animals = n_animals(counts.counts)
     sound = counts.sound(markers)
     ids = [str(name) for name in np.asarray(counts.location_ids)[chosen]]
     return {

@@ -5,9 +5,9 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from homewater.statistics.allele_counts import AlleleCounts
+from homewater.statistics.allele_counts import AlleleCounts, n_animals
 from homewater.tables.schema_tables import check_table
-from homewater.units.tested_sites import PlacedSites, animals_by_site
+from homewater.units.tested_sites import PlacedSites
 from homewater.units.variance_shares import placements, share_components, variance_table
 from homewater.water.site_tree import segments
 
@@ -86,7 +86,7 @@ def table_of(counts, block, edges, jurisdiction, unit):
     n = len(unit)
     km = 40.0 * np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
     ids, nowhere = [f"s{i}" for i in range(n)], np.zeros(n, dtype=bool)
-    sites = PlacedSites(ids, counts, animals_by_site(counts), block, km, unit, jurisdiction, nowhere)
+    sites = PlacedSites(ids, counts, n_animals(counts), block, km, unit, jurisdiction, nowhere)
     assert sites.edges.tolist() == edges.tolist()
     return check_table(variance_table(sites), "variance_shares")
 
