@@ -132,14 +132,23 @@ def _row(site: dict, role: str, local: str, share: np.ndarray) -> dict:
 
 
 def reading_of(low: float, high: float) -> str:
-    """Return what the interval of the excess says; NaN bounds say that there are few animals."""
+    """Return what the interval of the excess says, as the table has it.
+
+    Args:
+        low: lower bound of the excess; NaN where there are few animals.
+        high: upper bound.
+    """
     if not np.isfinite(low):
         return "few_animals"
     return "more_than_the_cline" if low > 0 else "less_than_the_cline" if high < 0 else "as_the_cline"
 
 
 def clines_of(cline_sites: pd.DataFrame) -> list[tuple[str, str]]:
-    """Return the pairs of units that have a fitted cline, in order."""
+    """Return the pairs of units that have a fitted cline, in order.
+
+    Args:
+        cline_sites: table cline_sites.
+    """
     pairs = {(str(a), str(b)) for a, b in zip(cline_sites["unit_a"], cline_sites["unit_b"], strict=True)}
     return sorted(pairs, key=lambda pair: [unit_index(u) for u in pair])
 

@@ -97,7 +97,12 @@ class ClassList:
         return self.unit_a == self.unit_b
 
     def of_pair(self, unit_a: int, unit_b: int) -> np.ndarray:
-        """Return int64 (8,): where the classes of CLASSES stand for `unit_a` against `unit_b`, in that order."""
+        """Return int64 (8,): where the classes of CLASSES stand for `unit_a` against `unit_b`, in that order.
+
+        Args:
+            unit_a: number of the unit that CLASSES calls a.
+            unit_b: number of the unit that CLASSES calls b.
+        """
         low, high = min(unit_a, unit_b), max(unit_a, unit_b)
         pair = np.flatnonzero((self.unit_a == low) & (self.unit_b == high))
         if unit_a > unit_b:  # exchange backcross_a with backcross_b, and the second backcrosses
@@ -106,12 +111,20 @@ class ClassList:
 
 
 def unit_pairs(n_units: int) -> list[tuple[int, int]]:
-    """Return the ancestry pairs (u, v) with u <= v: first the pairs of a unit with itself, then u < v in order."""
+    """Return the ancestry pairs (u, v) with u <= v: first the pairs of a unit with itself, then u < v in order.
+
+    Args:
+        n_units: number of units.
+    """
     return [(u, u) for u in range(n_units)] + [(u, v) for u in range(n_units) for v in range(u + 1, n_units)]
 
 
 def class_list(n_units: int) -> ClassList:
-    """Return all classes over `n_units` units (`n_units` pure ones and six for each pair)."""
+    """Return all classes over some units: a pure one for each, and six mixed ones for each pair.
+
+    Args:
+        n_units: number of units.
+    """
     pairs = unit_pairs(n_units)
     kind = [0] * n_units
     members = pairs[:n_units]

@@ -172,7 +172,14 @@ def other_units(log_likelihood: np.ndarray, unit_a: np.ndarray, classes: ClassLi
 def pair_log_likelihoods(
     log_likelihood: np.ndarray, unit_a: np.ndarray, unit_b: np.ndarray, classes: ClassList
 ) -> np.ndarray:
-    """Return float64 (n_animals, 8): log likelihood of CLASSES for each animal's own pair of units; NaN without one."""
+    """Return float64 (n_animals, 8): log likelihood of CLASSES for each animal's own pair of units; NaN without one.
+
+    Args:
+        log_likelihood: (n_animals, n_classes), under every class.
+        unit_a: int (n_animals,), first unit of the pair; -1 for none.
+        unit_b: int (n_animals,), second unit of the pair; -1 for none.
+        classes: from `class_list`.
+    """
     out = np.full((len(unit_a), len(CLASSES)), np.nan)
     for a, b in sorted({(int(a), int(b)) for a, b in zip(unit_a, unit_b, strict=True) if a >= 0 and b >= 0}):
         rows = (unit_a == a) & (unit_b == b)
@@ -181,7 +188,11 @@ def pair_log_likelihoods(
 
 
 def class_posterior(pair_log_likelihood: np.ndarray) -> np.ndarray:
-    """Return float64 (n_animals, 8): posterior over CLASSES under the stated prior; NaN rows stay NaN."""
+    """Return float64 (n_animals, 8): posterior over CLASSES under `pair_prior`; NaN rows stay NaN.
+
+    Args:
+        pair_log_likelihood: (n_animals, 8), from `pair_log_likelihoods`.
+    """
     out = np.full(pair_log_likelihood.shape, np.nan)
     known = ~np.isnan(pair_log_likelihood).any(axis=1)
     if known.any():

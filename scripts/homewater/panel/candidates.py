@@ -127,7 +127,12 @@ class _Spacing:
 
 
 def falling(worth: np.ndarray, n: int) -> np.ndarray:
-    """Return the places of the `n` largest values and of ties with the last, by falling value, then place; int64."""
+    """Return the places of the `n` largest values and of ties with the last, by falling value, then place; int64.
+
+    Args:
+        worth: float64 (n_values,).
+        n: values wanted; all where it is 0 or too large.
+    """
     if not 0 < n < len(worth):
         return np.argsort(-worth, kind="stable")
     head = np.flatnonzero(worth >= np.partition(worth, len(worth) - n)[len(worth) - n])

@@ -39,7 +39,12 @@ class HeldOut:
 
     @classmethod
     def nobody_yet(cls, unit: np.ndarray, n_units: int) -> HeldOut:
-        """Return the record before any fold is judged."""
+        """Return the record before any fold is judged.
+
+        Args:
+            unit: int (n_animals,), unit of each animal's site.
+            n_units: number of units.
+        """
         n = len(unit)
         return cls(unit, np.full((n, n_units), np.nan), np.full(n, -1), np.full((RANDOM_PANELS, n), -1))
 

@@ -106,7 +106,11 @@ class DealtAnimals:
         return class_list(self.n_units)
 
     def of(self, values: np.ndarray) -> np.ndarray:
-        """Return the values of the animals that take part."""
+        """Return the values of the animals that take part.
+
+        Args:
+            values: (n_samples, ...), along the store.
+        """
         return values[self.animals]
 
     @cached_property
@@ -186,7 +190,11 @@ class Training:
     recombination: RecombinationMap
 
     def panel(self, dealt: DealtAnimals) -> PanelModel:
-        """Return the panel that animals are judged with."""
+        """Return the panel that animals are judged with.
+
+        Args:
+            dealt: the animals that this was learnt from.
+        """
         counts = counts_by_unit(self.dosages, self.local, dealt.n_units)
         known = KnownUnits(counts, dealt.settings.rules.error, self.prior)
         drift = drift_by_unit(self.dosages, dealt.of(dealt.site), self.local, dealt.n_units)

@@ -140,6 +140,7 @@ def _judge_fold(
     size: int,
     rng: np.random.Generator,
 ) -> None:
+    """Judge the tested animals by the panel that was made without them, and by markers drawn at random."""
     n_units, classes, settings, local = dealt.n_units, dealt.classes, dealt.settings, training.local
     sizes = reached(settings.sizes, training.dosages.shape[1])
     rows, true = np.flatnonzero(tested), dealt.of(dealt.unit)[tested]

@@ -105,6 +105,12 @@ def backcross_information(
 
 
 def most_different(difference: np.ndarray, candidate: np.ndarray, n: int) -> np.ndarray:
-    """Return the `n` candidates of largest difference, int64 (at most n,), in genome order, as ties fall too."""
+    """Return the `n` candidates of largest difference, int64 (at most n,), in genome order; of ties the first.
+
+    Args:
+        difference: float64 (n_markers,).
+        candidate: bool (n_markers,), which may be taken.
+        n: markers wanted.
+    """
     indices = np.flatnonzero(candidate)
     return np.sort(indices[falling(difference[indices], n)[: max(n, 0)]])

@@ -53,7 +53,20 @@ def sensitivity(
     sizes: list[int],
     rng: np.random.Generator,
 ) -> tuple[dict[str, np.ndarray], int]:
-    """Return how many crosses bred from held-out animals are flagged, by class and size, and how many were bred."""
+    """Return how many crosses bred from held-out animals are flagged, and how many were bred.
+
+    Args:
+        panel: the panel, made without those animals.
+        classes: from `class_list`.
+        held_out: int8 (n_animals, n_loci), genotypes of the held-out animals, MISSING = -1.
+        unit: int (n_animals,), their units.
+        cutoffs: (n_units, n_sizes), ratio above which an animal is flagged.
+        sizes: numbers of leading markers, ascending.
+        rng: source of randomness.
+
+    Returns:
+        {class: int64 (n_sizes,), crosses flagged}; crosses bred of each class.
+    """
     found = {name: np.zeros(len(sizes), dtype=np.int64) for name in ("F1", "backcross_a")}
     table = panel.class_table(classes)
     parents = [held_out[unit == u] for u in range(panel.n_units)]
@@ -76,14 +89,27 @@ def sensitivity(
 
 
 def reached(sizes: tuple[int, ...], n_loci: int) -> list[int]:
-    """Return the sizes, none above the number of markers that could be chosen."""
+    """Return the sizes, none above the number of markers that could be chosen.
+
+    Args:
+        sizes: numbers of markers wanted.
+        n_loci: markers that could be chosen.
+    """
     return [min(size, n_loci) for size in sizes]
 
 
 def cutoffs_of(
     model: PanelModel, classes: ClassList, sizes: list[int], rate: float, rng: np.random.Generator
 ) -> np.ndarray:
-    """Return the cut-off of each unit at each size from locals drawn, float64 (n_units, n_sizes)."""
+    """Return the cut-off of each unit at each size, float64 (n_units, n_sizes), from locals drawn.
+
+    Args:
+        model: the panel.
+        classes: from `class_list`.
+        sizes: numbers of leading markers, ascending.
+        rate: highest share of locals that may exceed a cut-off.
+        rng: source of randomness.
+    """
     cutoffs = np.empty((model.n_units, len(sizes)))
     table = model.class_table(classes)
     for u in range(model.n_units):
@@ -108,7 +134,11 @@ class SizeChoice:
     error: np.ndarray
 
     def as_record(self, sizes: tuple[int, ...]) -> dict:
-        """Return the choice as it is kept."""
+        """Return the choice as it is written.
+
+        Args:
+            sizes: numbers of markers, as in the settings.
+        """
         return {"sizes": list(sizes), "backcross_sensitivity": _or_none(self.sensitivity),
                 "standard_error": _or_none(self.error)}  # fmt: skip
 
