@@ -19,11 +19,10 @@ from homewater.crosses.likelihood import KnownUnits, class_list, class_table, lo
 from homewater.crosses.opened_panel import OpenedPanel
 from homewater.inputs.event_dates import sampling_years
 from homewater.statistics.allele_counts import AlleleCounts
-from homewater.statistics.intervals import LIKELIHOOD_DROP
+from homewater.statistics.intervals import LIKELIHOOD_DROP, NORMAL_95
 from homewater.tables.schema_tables import empty_table
 
 BASELINE_DRAWS = 200  # baselines drawn anew: their spread is then known to within a tenth
-_Z = 1.959963984540054
 _STEPS = 20000
 _LOOK = 20  # EM steps between two looks at the likelihood
 _TOLERANCE = 1e-9
@@ -207,7 +206,7 @@ def mixture_table(
         spread = np.full(len(names), np.nan)
         if len(used):
             spread = np.std([shares(one[used]) for one in drawn], axis=0, ddof=1)
-        down, up = (np.sqrt((best - end) ** 2 + (_Z * spread) ** 2) for end in (low, high))
+        down, up = (np.sqrt((best - end) ** 2 + (NORMAL_95 * spread) ** 2) for end in (low, high))
         for u, name in enumerate(names):
             row = {"scope": scope, "locationID": site, "year": of_year, "unit": name, "n": int(here.sum())}
             row |= {"n_used": len(used), "share": best[u], "ci_low": np.maximum(best[u] - down[u], 0.0)}

@@ -32,6 +32,8 @@ from homewater.crosses.likelihood import (
 )
 from homewater.crosses.odds import counts_by_unit
 
+QUARTILES_OF_NORMAL = 1.3489795003921634  # from the lower to the upper quartile, in standard deviations
+
 
 def stranger_table(known: KnownUnits) -> np.ndarray:
     """Return the chance of each called dosage in an animal of a unit that was never sampled.
@@ -123,7 +125,7 @@ def excess_scatter(own: np.ndarray, unit: np.ndarray) -> tuple[float, float]:
     if len(found) < 20:
         return 0.0, 1.0
     low, middle, high = np.quantile(found, [0.25, 0.5, 0.75])
-    return max(0.0, float(middle)), max(1.0, float((high - low) / 1.3489795003921634))
+    return max(0.0, float(middle)), max(1.0, float((high - low) / QUARTILES_OF_NORMAL))
 
 
 def exclusion_p(best: np.ndarray, centre: float = 0.0, scale: float = 1.0) -> np.ndarray:

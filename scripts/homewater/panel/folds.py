@@ -189,17 +189,25 @@ class Training:
     dosages: np.ndarray
     recombination: RecombinationMap
 
+    def known(self, dosages: np.ndarray, dealt: DealtAnimals) -> KnownUnits:
+        """Return what the animals learnt from tell of the units at some markers.
+
+        Args:
+            dosages: int8 (n_animals, n_loci), genotypes of all that take part, at these markers.
+            dealt: the animals that this was learnt from.
+        """
+        counts = counts_by_unit(dosages, self.local, dealt.n_units)
+        return KnownUnits(counts, dealt.settings.rules.error, self.prior)
+
     def panel(self, dealt: DealtAnimals) -> PanelModel:
         """Return the panel that animals are judged with.
 
         Args:
             dealt: the animals that this was learnt from.
         """
-        counts = counts_by_unit(self.dosages, self.local, dealt.n_units)
-        known = KnownUnits(counts, dealt.settings.rules.error, self.prior)
         drift = drift_by_unit(self.dosages, dealt.of(dealt.site), self.local, dealt.n_units)
         patterns = self.dosages[self.local >= 0] == MISSING
-        return PanelModel(known, drift, self.recombination, patterns)
+        return PanelModel(self.known(self.dosages, dealt), drift, self.recombination, patterns)
 
 
 def deal_species(

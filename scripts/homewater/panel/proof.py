@@ -6,7 +6,7 @@ made, and the animals left out are called with it (nested cross-validation).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -14,9 +14,8 @@ import numpy as np
 import pandas as pd
 
 from homewater.crosses.flag_rates import exclusion_markers
-from homewater.crosses.frequency_prior import FrequencyPrior
 from homewater.crosses.likelihood import KnownUnits, class_list, class_table, log_likelihoods, posterior
-from homewater.crosses.odds import counts_by_unit, local_ratio
+from homewater.crosses.odds import local_ratio
 from homewater.crosses.opened_panel import GeneticMap, OpenedPanel
 from homewater.genotypes.opened_species import OpenedSpecies
 from homewater.panel.candidates import EligibleMarkers
@@ -124,8 +123,7 @@ def _judge_controls(
 
     def judge(markers: np.ndarray) -> np.ndarray:
         dosages = dealt.take(markers)
-        counted = counts_by_unit(dosages, training.local, dealt.n_units)
-        table = class_table(KnownUnits(counted, dealt.settings.rules.error, training.prior), dealt.classes)
+        table = class_table(training.known(dosages, dealt), dealt.classes)
         return np.argmax(log_likelihoods(dosages[tested], table)[:, : dealt.n_units], axis=1)
 
     held.random[:, tested] = random_calls(draw, judge, int(tested.sum()))
@@ -141,7 +139,7 @@ def _judge_fold(
     rng: np.random.Generator,
 ) -> None:
     """Judge the tested animals by the panel that was made without them, and by markers drawn at random."""
-    n_units, classes, settings, local = dealt.n_units, dealt.classes, dealt.settings, training.local
+    n_units, classes, settings = dealt.n_units, dealt.classes, dealt.settings
     sizes = reached(settings.sizes, training.dosages.shape[1])
     rows, true = np.flatnonzero(tested), dealt.of(dealt.unit)[tested]
     model = training.panel(dealt)
@@ -159,8 +157,7 @@ def _judge_fold(
         entry = tally.by_site.setdefault(place, [0, 0])
         entry[0] += good
         entry[1] += 1
-    counted = counts_by_unit(random_dosages, local, n_units)
-    by_chance = class_table(KnownUnits(counted, settings.rules.error, training.prior), classes)
+    by_chance = class_table(training.known(random_dosages, dealt), classes)
     likelihood = log_likelihoods(random_dosages[rows], by_chance, reached(settings.sizes, random_dosages.shape[1]))
     tally.random_right += (np.argmax(likelihood[..., :n_units], axis=-1) == true[:, None]).sum(axis=0)
     found, bred = sensitivity(model, classes, training.dosages[rows], true, cutoffs, sizes, rng)
@@ -170,31 +167,20 @@ def _judge_fold(
     tally.at_own_size += [int(found["backcross_a"][at]), bred]
 
 
-def resubstitution_calls(
-    dosages: np.ndarray,
-    counted_in: np.ndarray,
-    n_units: int,
-    sizes: list[int],
-    error: float,
-    prior: FrequencyPrior | None = None,
-) -> np.ndarray:
+def resubstitution_calls(dosages: np.ndarray, known: KnownUnits, sizes: Sequence[int]) -> np.ndarray:
     """Return the unit called for each animal by a panel and frequencies that it helped to make.
 
     Args:
         dosages: int8 (n_animals, n_loci), reference animals on the ranked markers, MISSING = -1.
-        counted_in: int (n_animals,), unit in whose frequencies each is counted; -1 if in none.
-        n_units: number of units.
+        known: what is known of the units at these markers, these animals counted in.
         sizes: numbers of leading markers, ascending.
-        error: chance that a called genotype is wrong.
-        prior: fitted prior; Dirichlet(1/2, 1/2) by default.
 
     Returns:
         int64 (n_animals, n_sizes).
     """
-    known = KnownUnits(counts_by_unit(dosages, counted_in, n_units), error, prior)
-    table = class_table(known, class_list(n_units))
+    table = class_table(known, class_list(known.n_units))
     likelihood = log_likelihoods(dosages, table, reached(sizes, dosages.shape[1]))
-    return np.argmax(likelihood[..., :n_units], axis=-1)
+    return np.argmax(likelihood[..., : known.n_units], axis=-1)
 
 
 def size_curve(tally: Tally, resubstitution: np.ndarray, sizes: list[int]) -> pd.DataFrame:
@@ -283,8 +269,7 @@ def prove_panel(
     )
     listed, size, sizes = panel.reference.listed, panel.n_wanted, settings.sizes
     dosages = panel.dosages(panel.ranked, listed)  # the reserve too: sizes reach into it
-    counted = panel.reference.counted_in[listed]
-    own = resubstitution_calls(dosages, counted, n_units, list(sizes), panel.error, panel.prior)
+    own = resubstitution_calls(dosages, panel.known(dosages, panel.reference.counted_in[listed]), sizes)
     optimistic = (own == unit[listed][:, None]).mean(axis=0)
     return Proof(
         size_curve=size_curve(tally, optimistic, list(sizes)),

@@ -5,6 +5,7 @@ Crosses are bred from animals that had no part in the panel that judges them.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -88,7 +89,7 @@ def sensitivity(
     return found, bred
 
 
-def reached(sizes: tuple[int, ...], n_loci: int) -> list[int]:
+def reached(sizes: Sequence[int], n_loci: int) -> list[int]:
     """Return the sizes, none above the number of markers that could be chosen.
 
     Args:

@@ -11,6 +11,7 @@ CONTIGUOUS_BLOCKS = 20
 CHI_SQUARE_95 = 3.841458820694124  # 0.95 quantile with one degree of freedom
 CHI_SQUARE_MEDIAN = 0.45493642311957283  # median with one degree of freedom
 LIKELIHOOD_DROP = CHI_SQUARE_95 / 2  # fall of log likelihood that bounds a 95 % profile interval
+NORMAL_95 = 1.959963984540054  # half a 95 % interval of a normal distribution, in standard deviations
 MEDIAN_DEVIATION_TO_SD = 1.4826  # of a normal distribution: standard deviation over median absolute deviation
 
 

@@ -6,6 +6,8 @@ from tests.drawn_genotypes import Arrays, all_eligible, drifted, even_map, with_
 from tests.homewater.panel.test_candidates import differences
 
 from homewater.crosses.flag_rates import FlagRates
+from homewater.crosses.likelihood import KnownUnits
+from homewater.crosses.odds import counts_by_unit
 from homewater.panel.candidates import rank_markers
 from homewater.panel.folds import DealtAnimals, deal_folds
 from homewater.panel.proof import nested_validation, resubstitution_calls, size_curve
@@ -52,7 +54,8 @@ def test_no_optimism_where_labels_mean_nothing():
             0,
         )
         dosages = np.ascontiguousarray(store.select(best).T)
-        optimistic.append((resubstitution_calls(dosages, unit, 2, [12, 40], 0.005)[:, 1] == unit).mean())
+        known = KnownUnits(counts_by_unit(dosages, unit, 2), 0.005)
+        optimistic.append((resubstitution_calls(dosages, known, [12, 40])[:, 1] == unit).mean())
     assert np.mean(nested) == pytest.approx(0.5, abs=0.1)  # 360 animals: 0.026 a standard error, and folds are tied
     assert np.mean(optimistic) > 0.85
     assert np.mean(flagged) < 0.02
