@@ -14,7 +14,6 @@ ROOT = Path(__file__).resolve().parents[2]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 # pinned though nobody imports them, each with its reason
 BEHIND_THE_SCENES = {
-    "snakemake": "the engine, started as a program",
     "snakemake-executor-plugin-slurm": "the engine's way to a cluster",
     "pyarrow": "pandas reads and writes Parquet with it",
     "setuptools": "builds the one package that comes as source",
@@ -72,7 +71,7 @@ def needed_by(requirements: list[str]) -> set[str]:
 
 
 def test_the_runtime_pins_are_what_the_scripts_import():
-    assert imported("scripts") - RUNTIME - {"snakemake-interface-logger-plugins"} == set()
+    assert imported("scripts") - RUNTIME == set()
     assert RUNTIME - imported("scripts") == set(BEHIND_THE_SCENES)
 
 
