@@ -1,4 +1,4 @@
-"""Rule ancestry: the clusters that held-out genotypes support, and shares in as many as starts agree on."""
+"""Rule ancestry: the groups that held-out genotypes support, and shares in as many as starts agree on."""
 
 from homewater.genotypes.opened_species import open_species
 from homewater.running.seeds import draws
@@ -12,17 +12,17 @@ def main(
     samples: str,
     markers: str,
     ancestry: str,
-    cluster_number: str,
-    max_clusters: int,
+    group_number: str,
+    max_groups: int,
     n_starts: int,
     seed: int,
     species: str,
 ) -> None:
-    """Decide how many clusters to report, and tell each animal's share in them."""
+    """Decide how many groups to report, and tell each animal's share in them."""
     opened = open_species(genotypes, samples, markers)
-    found = species_ancestry(opened, max_clusters, n_starts, draws(seed, "ancestry", species))
+    found = species_ancestry(opened, max_groups, n_starts, draws(seed, "ancestry", species))
     write_table(found.ancestry, ancestry)
-    write_table(found.cluster_number, cluster_number)
+    write_table(found.group_number, group_number)
 
 
 if __name__ == "__main__":

@@ -176,7 +176,7 @@ def ancestry(dosages: np.ndarray) -> dict:
     within = [one.log_likelihood for one in fits]
     return {
         "markers": len(dosages),
-        "clusters": K,
+        "groups": K,
         "newton_round_both_ways": newton,
         "same_round_by_numpy_products": same,
         "times_faster_than_the_same_round": same / newton,

@@ -53,7 +53,7 @@ _TESTS_OF_OTHERS = {
     "homewater/units/test_breaks": ["units/break_evidence"],
     "homewater/water/test_sea_distance": ["water/land_raster"],
     "steps/test_filters": ["filters/filter_species"],
-    "steps/test_structure": ["structure/clusters_within_units"],
+    "steps/test_structure": ["structure/groups_within_units"],
     "steps/test_units": ["units/tested_sites"],
 }  # fmt: skip
 COVERED_ELSEWHERE = {module: file for file, modules in _TESTS_OF_OTHERS.items() for module in modules}

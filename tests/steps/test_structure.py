@@ -7,12 +7,12 @@ from tests.drawn_genotypes import drawn_dosages
 from tests.made_studies import write_structure_intake
 
 from homewater.tables.schema_tables import read_table, write_table
-from steps import ancestry, clusters_within_units, diversity, pairwise_fst, pca
+from steps import ancestry, diversity, groups_within_units, pairwise_fst, pca
 
-TABLES = ("site_diversity", "pairwise_fst", "pca", "pca_axes", "ancestry", "cluster_number")
+TABLES = ("site_diversity", "pairwise_fst", "pca", "pca_axes", "ancestry", "group_number")
 
 
-def run(folder, given, min_individuals=5, max_clusters=3):
+def run(folder, given, min_individuals=5, max_groups=3):
     """Run the four steps; returns their tables by name."""
     counts, out = str(folder / "site_counts.zarr"), {name: str(folder / f"{name}.csv") for name in TABLES}
     diversity.main(**given, site_counts=counts, table=out["site_diversity"], min_individuals=min_individuals)
@@ -30,8 +30,8 @@ def run(folder, given, min_individuals=5, max_clusters=3):
     ancestry.main(
         **given,
         ancestry=out["ancestry"],
-        cluster_number=out["cluster_number"],
-        max_clusters=max_clusters,
+        group_number=out["group_number"],
+        max_groups=max_groups,
         n_starts=2,
         seed=3,
         species="topshell",
@@ -104,7 +104,7 @@ def test_animals_that_define_nothing_are_projected_and_placed(study):
     assert (shares["placed"] == moved).all()
     assert (scores["projected"] == moved).all()
     assert shares["materialSampleID"].tolist() == scores["materialSampleID"].tolist()
-    first = shares[["cluster_1", "cluster_2"]].to_numpy(dtype=float)
+    first = shares[["group_1", "group_2"]].to_numpy(dtype=float)
     site = shares["locationID"].to_numpy()
     for name, own in (("öst", first[:, 0]), ("S-01/a", first[:, 1])):  # query animals too
         assert own[site == name].min() > 0.5
@@ -114,28 +114,28 @@ def test_animals_that_define_nothing_are_projected_and_placed(study):
     assert np.sign(np.median(ours[site == "öst"])) == -np.sign(np.median(ours[site == "S-01/a"]))
 
 
-def test_number_of_clusters_is_chosen_once_and_starts_agree(study):
-    table = study[2]["cluster_number"]
+def test_number_of_groups_is_chosen_once_and_starts_agree(study):
+    table = study[2]["group_number"]
     row = table[table["chosen"].astype(bool)].iloc[0]
     assert (row["k"], row["n_starts"], row["n_starts_agree"], row["n_animals"]) == (2, 2, 2, 41)
     assert table["reported"].tolist() == table["chosen"].tolist()
 
 
 def test_shares_on_which_starts_differ_are_not_written(study, tmp_path, monkeypatch):
-    """No two starts agree: the supported number stays on record with its starts, shares are those of one cluster."""
+    """No two starts agree: the supported number stays on record with its starts, shares are those of one group."""
     monkeypatch.setattr("homewater.structure.ancestry.AGREEMENT", -1.0)
-    out = {name: str(tmp_path / f"{name}.csv") for name in ("ancestry", "cluster_number")}
-    ancestry.main(**study[1], **out, max_clusters=3, n_starts=2, seed=3, species="topshell")
-    table, shares = (read_table(out[name]) for name in ("cluster_number", "ancestry"))
+    out = {name: str(tmp_path / f"{name}.csv") for name in ("ancestry", "group_number")}
+    ancestry.main(**study[1], **out, max_groups=3, n_starts=2, seed=3, species="topshell")
+    table, shares = (read_table(out[name]) for name in ("group_number", "ancestry"))
     assert table.loc[table["chosen"].astype(bool), "k"].tolist() == [2]
     assert table.loc[table["reported"].astype(bool), "k"].tolist() == [1]
     assert table["n_starts"].tolist()[:3] == [1, 6, 0]
     assert table["n_starts_agree"].tolist()[1] == 0
-    assert "cluster_2" not in shares
+    assert "group_2" not in shares
 
 
 def test_what_query_animals_carry_changes_nothing_that_others_define(study, tmp_path):
-    """Other genotypes in query and farm animals: diversity, F_ST, axes and clusters stay to the byte."""
+    """Other genotypes in query and farm animals: diversity, F_ST, axes and groups stay to the byte."""
     folder, _, before = study
     dosages = drawn_dosages(31, [24, 24, 2, 10], 1200, fst=0.08)
     dosages[7] = -1
@@ -145,7 +145,7 @@ def test_what_query_animals_carry_changes_nothing_that_others_define(study, tmp_
         tmp_path, dosages, np.repeat(SITES, [24, 24, 2, 10]), query=query, farm_sites=["farm"], removed=[19]
     )
     after = run(tmp_path, given)
-    for name in ("site_diversity", "pairwise_fst", "cluster_number"):
+    for name in ("site_diversity", "pairwise_fst", "group_number"):
         assert (folder / f"{name}.csv").read_bytes() == (tmp_path / f"{name}.csv").read_bytes()
     defining = ~before["ancestry"]["placed"].astype(bool)
     assert before["ancestry"][defining].equals(after["ancestry"][defining])
@@ -180,22 +180,22 @@ def test_odd_studies_run(tmp_path, sizes, options):
     dosages = drawn_dosages(1, sizes, max(n_markers, 1))[:n_markers]
     tables = run(tmp_path, write_structure_intake(tmp_path, dosages, np.repeat(SITES[: len(sizes)], sizes), **options))
     assert len(tables["pca"]) == len(tables["ancestry"]) == sum(sizes)
-    assert tables["cluster_number"]["chosen"].sum() == 1
+    assert tables["group_number"]["chosen"].sum() == 1
     assert {"pc1", "pc2", "pc3"} <= set(tables["pca"].columns)
-    assert "cluster_1" in tables["ancestry"].columns
+    assert "group_1" in tables["ancestry"].columns
 
 
-def within(folder, given, units, max_clusters=3):
-    """Run clusters_within_units with these units, contact-zone sites marked by a star; returns its table."""
+def within(folder, given, units, max_groups=3):
+    """Run groups_within_units with these units, contact-zone sites marked by a star; returns its table."""
     rows = {"locationID": [site.rstrip("*") for site in units], "unit": list(units.values()), "jurisdiction": "x"}
     more = {"contact_zone": [site.endswith("*") for site in units], "basis": "own_animals"}
     write_table(pd.DataFrame(rows | more), folder / "units.csv", "units")
-    table = folder / "clusters_within_units.csv"
-    clusters_within_units.main(
+    table = folder / "groups_within_units.csv"
+    groups_within_units.main(
         **given,
         units=str(folder / "units.csv"),
         table=str(table),
-        max_clusters=max_clusters,
+        max_groups=max_groups,
         seed=3,
         species="topshell",
     )
@@ -206,8 +206,8 @@ def chosen_in(table):
     return dict(table.loc[table["chosen"].astype(bool), ["unit", "k"]].itertuples(index=False))
 
 
-def test_clusters_are_counted_inside_each_unit(tmp_path):
-    """Four drifted sites: a unit of two of them holds two clusters, a unit of one holds one."""
+def test_groups_are_counted_inside_each_unit(tmp_path):
+    """Four drifted sites: a unit of two of them holds two groups, a unit of one holds one."""
     dosages = drawn_dosages(5, [20, 20, 20, 20], 1500, fst=0.06)
     given = write_structure_intake(tmp_path, dosages, np.repeat(["a", "b", "c", "d"], 20))
     table = within(tmp_path, given, {"a": "unit_1", "b": "unit_1", "c": "unit_2", "d*": "unit_2"})
@@ -220,7 +220,7 @@ def test_clusters_are_counted_inside_each_unit(tmp_path):
     }
 
 
-def test_animals_from_elsewhere_make_no_cluster_inside_a_unit(tmp_path):
+def test_animals_from_elsewhere_make_no_group_inside_a_unit(tmp_path):
     dosages = drawn_dosages(6, [30, 8], 1500, fst=0.1)
     given = write_structure_intake(tmp_path, dosages, ["a"] * 38)
     assert chosen_in(within(tmp_path, given, {"a": "unit_1"})) == {"unit_1": 2}

@@ -76,7 +76,7 @@ rule ancestry:
         library=library("ancestry"),
     output:
         ancestry=of_species("structure/ancestry.csv"),
-        cluster_number=of_species("structure/cluster_number.csv"),
+        group_number=of_species("structure/group_number.csv"),
     log:
         log_of("ancestry"),
     benchmark:
@@ -85,31 +85,31 @@ rule ancestry:
     resources:
         **needs("ancestry"),
     params:
-        max_clusters=SETTINGS["structure"]["max_clusters"],
+        max_groups=SETTINGS["structure"]["max_groups"],
         n_starts=SETTINGS["structure"]["n_starts"],
         seed=SETTINGS["study"]["seed"],
     script:
         "../../scripts/steps/ancestry.py"
 
 
-rule clusters_within_units:
+rule groups_within_units:
     input:
         genotypes=of_species("intake/genotypes.zarr"),
         samples=of_species("intake/samples.csv"),
         markers=of_species("intake/markers.parquet"),
         units=of_species("units/units.csv"),
-        library=library("clusters_within_units"),
+        library=library("groups_within_units"),
     output:
-        table=of_species("structure/clusters_within_units.csv"),
+        table=of_species("structure/groups_within_units.csv"),
     log:
-        log_of("clusters_within_units"),
+        log_of("groups_within_units"),
     benchmark:
-        benchmark_of("clusters_within_units")
+        benchmark_of("groups_within_units")
     threads: 1
     resources:
-        **needs("clusters_within_units"),
+        **needs("groups_within_units"),
     params:
-        max_clusters=SETTINGS["structure"]["max_clusters"],
+        max_groups=SETTINGS["structure"]["max_groups"],
         seed=SETTINGS["study"]["seed"],
     script:
-        "../../scripts/steps/clusters_within_units.py"
+        "../../scripts/steps/groups_within_units.py"

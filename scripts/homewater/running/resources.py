@@ -31,7 +31,7 @@ _COSTS = {
     "units": (0.0, 8, 1500, 200.0, 60),
     "isolation_by_distance": (0.0, 0, 0, 0.0, 10),
     "overall_fst": (0.0, 0, 1500, 50.0, 15),
-    "clusters_within_units": (0.0, 24, 1500, 1000.0, 60),
+    "groups_within_units": (0.0, 24, 1500, 1000.0, 60),
     "odd_kinships": (0.0, 0, 1500, 50.0, 15),
     "variance_shares": (0.0, 0, 1500, 50.0, 15),
     "clines": (0.0, 0, 1500, 50.0, 15),

@@ -1,6 +1,6 @@
-"""Maximum likelihood of shared ancestry: each animal has shares in k clusters, each cluster has allele frequencies.
+"""Maximum likelihood of shared ancestry: each animal has shares in k groups, each group has allele frequencies.
 
-The number of alternate alleles of animal i at marker j is binomial(2, s) with s = sum over clusters of q(i, c) p(c, j).
+The number of alternate alleles of animal i at marker j is binomial(2, s) with s = sum over groups of q(i, c) p(c, j).
 Two problems are solved in turn: frequencies for given shares, and shares for given frequencies. Each is concave in k
 unknowns and is taken a Newton step further, within its bounds. No step is kept that lowers a likelihood.
 
@@ -45,7 +45,7 @@ class Fit:
 
 
 def frequency_floor(n_animals: int) -> float:
-    """Return the least allele frequency of a cluster: half a copy among all animals, below what any sample can tell.
+    """Return the least allele frequency of a group: half a copy among all animals, below what any sample can tell.
 
     Args:
         n_animals: animals in the sample.
@@ -272,7 +272,7 @@ def _log_likelihood(genotypes, left, right, value):  # pragma: no cover
 
 @numba.njit(inline="always")
 def _expected_frequencies(left, mine, row, s):  # pragma: no cover
-    """Fill s with the frequency that is expected of each column for one row: its shares times the clusters' own."""
+    """Fill s with the frequency that is expected of each column for one row: its shares times the groups' own."""
     for c in range(WIDTH):
         s[c] = left[row, 0] * mine[0, c]
     for a in range(1, left.shape[1]):
@@ -309,7 +309,7 @@ def _load(gradient, curvature, column, slope, bend):  # pragma: no cover
             at += 1
         trace += bend[a, a]
     for a in range(k):
-        bend[a, a] += 1e-9 * trace + 1e-12  # a cluster that nobody has keeps its place
+        bend[a, a] += 1e-9 * trace + 1e-12  # a group that nobody has keeps its place
 
 
 @numba.njit(cache=True)

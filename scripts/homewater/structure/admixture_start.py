@@ -8,7 +8,7 @@ from homewater.structure.relationship import BLOCK, leading_axes, relationship_m
 
 RESTARTS = 10
 MAX_PASSES = 100
-OWN_SHARE = 0.9  # a start at exactly 0 or 1 would leave other clusters no likelihood to climb
+OWN_SHARE = 0.9  # a start at exactly 0 or 1 would leave other groups no likelihood to climb
 
 
 def animal_axes(by_animal: np.ndarray, n_axes: int) -> np.ndarray:
@@ -27,11 +27,11 @@ def animal_axes(by_animal: np.ndarray, n_axes: int) -> np.ndarray:
 
 
 def start_shares(axes: np.ndarray, k: int, draw: np.random.Generator, first: bool) -> np.ndarray:
-    """Return shares from which a fit with k clusters starts.
+    """Return shares from which a fit with k groups starts.
 
     Args:
         axes: float64 (n_animals, n_axes), from `animal_axes`; the first k - 1 are used.
-        k: clusters.
+        k: groups.
         draw: generator of this start.
         first: True for the best of RESTARTS groupings; False for one grouping blurred by random shares, so that later
             starts begin elsewhere.

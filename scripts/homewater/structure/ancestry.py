@@ -1,4 +1,4 @@
-"""Shared ancestry of every animal: clusters fitted to the animals that define units, all others placed among them."""
+"""Shared ancestry of every animal: groups fitted to the animals that define units, all others placed among them."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from homewater.running.seeds import Draws
 from homewater.statistics.intervals import chromosome_blocks
 from homewater.structure.admixture_fit import Fit, derivatives, fit, improve
 from homewater.structure.admixture_start import animal_axes, start_shares
-from homewater.structure.cluster_number import HELD_OUT_MARKERS, choose_number, held_out_losses, most_clusters
+from homewater.structure.group_number import HELD_OUT_MARKERS, choose_number, held_out_losses, most_groups
 from homewater.structure.share_bounds import share_bounds
 from homewater.tables.kept_animals import evenly_spaced
 
-MAX_MARKERS = 20000  # shares are then known to about 0.01 between clusters of F_ST 0.01; time grows with markers
+MAX_MARKERS = 20000  # shares are then known to about 0.01 between groups of F_ST 0.01; time grows with markers
 MAX_ROUNDS = 300
 SETTLED = 0.02  # log-likelihood units a round
 NEAR = 25.0  # log-likelihood units within which a start may still be on its way to the best, and is taken up again
@@ -45,12 +45,12 @@ class BestFit:
 
     @property
     def k(self) -> int:
-        """Number of clusters."""
+        """Number of groups."""
         return self.fit.shares.shape[1]
 
     @property
     def agrees(self) -> bool:
-        """Whether the shares may be reported: one cluster has one fit, more need AGREEING starts that reached it."""
+        """Whether the shares may be reported: one group has one fit, more need AGREEING starts that reached it."""
         return self.k == 1 or self.n_agree >= AGREEING
 
 
@@ -60,35 +60,35 @@ class AncestryTables:
 
     Attributes:
         ancestry: table ancestry, one row an animal.
-        cluster_number: table cluster_number, one row a number of clusters tried.
+        group_number: table group_number, one row a number of groups tried.
     """
 
     ancestry: pd.DataFrame
-    cluster_number: pd.DataFrame
+    group_number: pd.DataFrame
 
 
-def species_ancestry(species: OpenedSpecies, max_clusters: int, n_starts: int, draws: Draws) -> AncestryTables:
-    """Return how many clusters held-out genotypes support, and the shares of every animal in those that are reported.
+def species_ancestry(species: OpenedSpecies, max_groups: int, n_starts: int, draws: Draws) -> AncestryTables:
+    """Return how many groups held-out genotypes support, and the shares of every animal in those that are reported.
 
-    Clusters are fitted to the animals that define units; all others are placed among them. Reported is the largest
+    Groups are fitted to the animals that define units; all others are placed among them. Reported is the largest
     supported number on which several starts agree.
 
     Args:
         species: genotypes, animals and markers; thinned markers are used, HELD_OUT_MARKERS or MAX_MARKERS at most.
-        max_clusters: largest number of clusters tried.
+        max_groups: largest number of groups tried.
         n_starts: starts of each fit at least.
         draws: gives the generators of folds and starts.
     """
     animals, store = species.kept, species.store
     defines = animals["defines"].to_numpy()
     thinned = np.flatnonzero(species.thinned_markers)
-    numbers = _tried_numbers(species, thinned, max_clusters, draws)
+    numbers = _tried_numbers(species, thinned, max_groups, draws)
     supported = int(numbers.loc[numbers["chosen"], "k"].iloc[0])
     used = evenly_spaced(thinned, MAX_MARKERS)
     everyone = np.ascontiguousarray(store.select(used, species.place).T)
     tries = agreed_fits(everyone[defines], supported, n_starts, draws)
     best = tries[-1]
-    order = cluster_order(best.fit.shares, animals.loc[defines, "locationID"].tolist())
+    order = group_order(best.fit.shares, animals.loc[defines, "locationID"].tolist())
     frequencies = np.ascontiguousarray(best.fit.frequencies[order])
     shares = np.empty((len(animals), best.k))
     shares[defines] = place(everyone[defines], frequencies, best.fit.shares[:, order])
@@ -107,19 +107,19 @@ def species_ancestry(species: OpenedSpecies, max_clusters: int, n_starts: int, d
     return AncestryTables(ancestry_table(animals, shares, low, high), numbers)
 
 
-def _tried_numbers(species: OpenedSpecies, thinned: np.ndarray, max_clusters: int, draws: Draws) -> pd.DataFrame:
-    """Return the numbers of clusters tried on the animals that define units, as `choose_number` does."""
+def _tried_numbers(species: OpenedSpecies, thinned: np.ndarray, max_groups: int, draws: Draws) -> pd.DataFrame:
+    """Return the numbers of groups tried on the animals that define units, as `choose_number` does."""
     some = evenly_spaced(thinned, HELD_OUT_MARKERS)
     at = species.place[species.kept["defines"].to_numpy()]
     loci = species.store.loci
     block = chromosome_blocks(loci["chrom"].to_numpy()[some], loci["pos"].to_numpy()[some])
-    tried = most_clusters(max_clusters, at.size) if some.size else 1
+    tried = most_groups(max_groups, at.size) if some.size else 1
     by_animal = np.ascontiguousarray(species.store.select(some, at).T)
     return choose_number(*held_out_losses(by_animal, block, tried, draws))
 
 
 def best_fit(by_animal: np.ndarray, k: int, n_starts: int, draws: Draws) -> BestFit:
-    """Return the best fit with k clusters of several starts, and whether the starts agree.
+    """Return the best fit with k groups of several starts, and whether the starts agree.
 
     Where fewer than AGREEING of them do, more are made, one at a time, until they do or MORE_STARTS times as many were
     made. A start that ends close below the best is taken up again with a finer tolerance first, so that starts that
@@ -127,8 +127,8 @@ def best_fit(by_animal: np.ndarray, k: int, n_starts: int, draws: Draws) -> Best
 
     Args:
         by_animal: int8 (n_animals, n_markers) of the animals that define units, MISSING = -1.
-        k: clusters.
-        n_starts: starts made at least; one cluster needs one only.
+        k: groups.
+        n_starts: starts made at least; one group needs one only.
         draws: gives the generator of each start.
     """
     if k == 1 or not by_animal.size:
@@ -138,7 +138,7 @@ def best_fit(by_animal: np.ndarray, k: int, n_starts: int, draws: Draws) -> Best
     fits: list[Fit] = []
     fine: list[bool] = []
     while True:
-        draw = draws(f"start {len(fits)}, {k} clusters")
+        draw = draws(f"start {len(fits)}, {k} groups")
         fits.append(fit(by_animal, start_shares(axes, k, draw, not fits), MAX_ROUNDS, SETTLED))
         fine.append(False)
         if len(fits) < n_starts:
@@ -163,14 +163,14 @@ def _settle(by_animal: np.ndarray, fits: list[Fit], fine: list[bool]) -> None:
 
 
 def agreed_fits(by_animal: np.ndarray, supported: int, n_starts: int, draws: Draws) -> list[BestFit]:
-    """Return the best fit of the supported number of clusters and of each smaller one down to the first that agrees.
+    """Return the best fit of the supported number of groups and of each smaller one down to the first that agrees.
 
-    Shares on which starts do not agree are one of several descriptions, so they are not reported. One cluster always
+    Shares on which starts do not agree are one of several descriptions, so they are not reported. One group always
     agrees.
 
     Args:
         by_animal: as in `best_fit`.
-        supported: clusters that held-out genotypes support.
+        supported: groups that held-out genotypes support.
         n_starts: as in `best_fit`.
         draws: gives the generator of each start.
 
@@ -184,7 +184,7 @@ def agreed_fits(by_animal: np.ndarray, supported: int, n_starts: int, draws: Dra
 
 
 def place(by_animal: np.ndarray, frequencies: np.ndarray, shares: np.ndarray | None = None) -> np.ndarray:
-    """Return the shares of animals for given frequencies of the clusters.
+    """Return the shares of animals for given frequencies of the groups.
 
     Args:
         by_animal: int8 (n_animals, n_markers), MISSING = -1.
@@ -196,10 +196,10 @@ def place(by_animal: np.ndarray, frequencies: np.ndarray, shares: np.ndarray | N
     """
     k = len(frequencies)
     turned = np.full((k, len(by_animal)), 1.0 / k) if shares is None else np.ascontiguousarray(shares.T)
-    by_marker, by_cluster = np.ascontiguousarray(by_animal.T), np.ascontiguousarray(frequencies.T)
+    by_marker, by_group = np.ascontiguousarray(by_animal.T), np.ascontiguousarray(frequencies.T)
     before = None
     for _ in range(PLACING_ROUNDS):
-        turned, reached = improve(by_marker, by_cluster, turned)
+        turned, reached = improve(by_marker, by_group, turned)
         if before is not None and (reached - before <= PLACED).all():
             break
         before = reached
@@ -223,15 +223,15 @@ def intervals(by_animal: np.ndarray, shares: np.ndarray, frequencies: np.ndarray
     return low.T, high.T
 
 
-def cluster_order(shares: np.ndarray, locations: list[str]) -> np.ndarray:
-    """Return the clusters in the order in which the site list first meets a site where each is the largest.
+def group_order(shares: np.ndarray, locations: list[str]) -> np.ndarray:
+    """Return the groups in the order in which the site list first meets a site where each is the largest.
 
     Args:
         shares: float64 (n_animals, k) of the animals that define units, in the order of the site list.
         locations: site of each animal.
 
     Returns:
-        int64 (k,); clusters that are largest at no site follow, by the first site at which each reaches its maximum.
+        int64 (k,); groups that are largest at no site follow, by the first site at which each reaches its maximum.
     """
     sites = list(dict.fromkeys(locations))
     k = shares.shape[1]
@@ -255,7 +255,7 @@ def ancestry_table(animals: pd.DataFrame, shares: np.ndarray, low: np.ndarray, h
     """
     table = animals[["materialSampleID", "locationID", "role"]].assign(placed=~animals["defines"].to_numpy())
     for c in range(shares.shape[1]):
-        table[f"cluster_{c + 1}"] = shares[:, c]
+        table[f"group_{c + 1}"] = shares[:, c]
     for c in range(shares.shape[1]):
-        table[f"ci_low_cluster_{c + 1}"], table[f"ci_high_cluster_{c + 1}"] = low[:, c], high[:, c]
+        table[f"ci_low_group_{c + 1}"], table[f"ci_high_group_{c + 1}"] = low[:, c], high[:, c]
     return table.reset_index(drop=True)

@@ -1,7 +1,7 @@
 """Tables of the contract: read, checked against their Table Schema, and written in one way.
 
 The schemas in workflow/schemas/tables follow the Table Schema standard (https://specs.frictionlessdata.io/table-schema/).
-Columns whose number depends on the data (pc1.., cluster_1..) are declared under the extra key ``patternFields``,
+Columns whose number depends on the data (pc1.., group_1..) are declared under the extra key ``patternFields``,
 a list of field descriptors whose ``name`` is a regular expression.
 """
 

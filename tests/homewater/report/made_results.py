@@ -218,7 +218,7 @@ def species_tables(
             "beyond_chance": [True, False],
         }
     )
-    tables["cluster_number"] = pd.DataFrame(
+    tables["group_number"] = pd.DataFrame(
         {
             "k": [1, 2, 3, 4, 5],
             "held_out_loss": 0.5,
@@ -250,7 +250,7 @@ def species_tables(
             "ci_high_all_animals": 0.0303,
         }
     )
-    tables["clusters_within_units"] = pd.DataFrame(
+    tables["groups_within_units"] = pd.DataFrame(
         [(unit_name, k, k == 1 + (unit_name == "unit_2"), 70) for unit_name in scopes[1:] for k in (1, 2)],
         columns=["unit", "k", "chosen", "n_animals"],
     )
@@ -258,7 +258,7 @@ def species_tables(
     for row, u in enumerate(axis.astype(int)):
         share[row, max(u - 1, 0)] += 1 - share[row].sum()
     tables["ancestry"] = kept[["materialSampleID", "locationID"]].assign(
-        **{f"cluster_{k + 1}": share[:, k] for k in range(n_units)}
+        **{f"group_{k + 1}": share[:, k] for k in range(n_units)}
     )
     tables["isolation_by_distance"] = pd.DataFrame(
         {"scope": ["all"], "n_sites": [len(wild)], "slope": [1.1e-5], "correlation": [0.74], "p_value": [0.001]}

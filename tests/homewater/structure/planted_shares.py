@@ -1,4 +1,4 @@
-"""Genotypes of animals with planted shares in clusters, and their log-likelihood, for the tests of shared ancestry."""
+"""Genotypes of animals with planted shares in groups, and their log-likelihood, for the tests of shared ancestry."""
 
 import numpy as np
 

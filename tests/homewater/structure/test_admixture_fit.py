@@ -106,7 +106,7 @@ def test_fit_beats_a_long_run_of_plain_em_from_the_same_start():
     assert found.steps < 100
 
 
-def test_one_cluster_is_the_frequencies_of_all():
+def test_one_group_is_the_frequencies_of_all():
     _, _, genotypes = planted(7)
     genotypes[:, 0] = -1
     found = admixture_fit.fit(genotypes, np.ones((40, 1)), 5, 0.0)

@@ -1,4 +1,4 @@
-"""Ancestry as a whole: starts that agree, placing, the order of clusters, the table."""
+"""Ancestry as a whole: starts that agree, placing, the order of groups, the table."""
 
 import numpy as np
 import pandas as pd
@@ -25,7 +25,7 @@ def test_starts_agree_on_clear_structure_and_find_the_groups():
 
 
 def scripted(monkeypatch, reached):
-    """Let the starts of a fit with k clusters end at the log-likelihoods given for k, in turn, all settled."""
+    """Let the starts of a fit with k groups end at the log-likelihoods given for k, in turn, all settled."""
     left = {k: iter(values) for k, values in reached.items()}
 
     def fit(by_animal, shares, max_rounds, tolerance, frequencies=None):
@@ -58,7 +58,7 @@ def test_starts_are_added_until_two_agree_and_no_further(monkeypatch, reached, n
 
 
 def test_a_number_on_which_starts_differ_is_stepped_down_from(monkeypatch):
-    """Of four and three clusters no start is found again, of two one is; where none agrees, one cluster is left."""
+    """Of four and three groups no start is found again, of two one is; where none agrees, one group is left."""
     apart = list(range(-10, -2000, -100))
     scripted(monkeypatch, {4: apart, 3: apart, 2: [-30, -31], 1: [-99]})
     tries = ancestry.agreed_fits(GENOTYPES, 4, 2, drawn(1))
@@ -97,7 +97,7 @@ def test_placed_animals_lie_with_their_like_and_an_f1_between():
     best = ancestry.best_fit(np.ascontiguousarray(dosages[:, 5:75].T), 2, 2, drawn(1))
     gametes = [rng.binomial(1, dosages[:, i] / 2) for i in (0, 79)]
     queries = np.ascontiguousarray(np.stack([dosages[:, 0], dosages[:, 79], sum(gametes)]).astype(np.int8))
-    order = ancestry.cluster_order(best.fit.shares, ["a"] * 35 + ["b"] * 35)
+    order = ancestry.group_order(best.fit.shares, ["a"] * 35 + ["b"] * 35)
     frequencies = np.ascontiguousarray(best.fit.frequencies[order])
     shares = ancestry.place(queries, frequencies)
     low, high = ancestry.intervals(queries, shares, frequencies)
@@ -115,23 +115,23 @@ def test_an_animal_without_genotypes_keeps_equal_shares_and_says_nothing():
     assert (low.tolist(), high.tolist()) == ([[0, 0]], [[1, 1]])
 
 
-def test_clusters_are_numbered_as_the_site_list_meets_them():
-    """Site a is mostly of cluster 2, b of 0; 1 and 3 are largest nowhere and reach their maxima at b and a."""
+def test_groups_are_numbered_as_the_site_list_meets_them():
+    """Site a is mostly of group 2, b of 0; 1 and 3 are largest nowhere and reach their maxima at b and a."""
     shares = np.array([[0.1, 0.0, 0.7, 0.2], [0.0, 0.0, 0.8, 0.2], [0.6, 0.3, 0.1, 0.0]])
-    assert ancestry.cluster_order(shares, ["a", "a", "b"]).tolist() == [2, 0, 3, 1]
-    assert ancestry.cluster_order(np.zeros((0, 2)), []).tolist() == [0, 1]
+    assert ancestry.group_order(shares, ["a", "a", "b"]).tolist() == [2, 0, 3, 1]
+    assert ancestry.group_order(np.zeros((0, 2)), []).tolist() == [0, 1]
 
 
 def test_table_lists_shares_then_bounds():
     animals = pd.DataFrame({"materialSampleID": ["x"], "locationID": ["a"], "role": ["query"], "defines": [False]})
     table = ancestry.ancestry_table(animals, *(np.array([[v, 1 - v]]) for v in (0.3, 0.2, 0.4)))
     assert table.columns[4:].tolist() == [
-        "cluster_1", "cluster_2", "ci_low_cluster_1", "ci_high_cluster_1", "ci_low_cluster_2", "ci_high_cluster_2",
+        "group_1", "group_2", "ci_low_group_1", "ci_high_group_1", "ci_low_group_2", "ci_high_group_2",
     ]  # fmt: skip
     assert table["placed"].tolist() == [True]
 
 
 @pytest.mark.parametrize(("n", "m"), [(0, 30), (2, 30), (9, 0)])
-def test_one_cluster_has_one_fit_whatever_the_data(n, m):
+def test_one_group_has_one_fit_whatever_the_data(n, m):
     found = ancestry.best_fit(np.ones((n, m), dtype=np.int8), 1, 3, drawn(1))
     assert found.fit.shares.tolist() == [[1.0]] * n

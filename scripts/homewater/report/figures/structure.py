@@ -17,40 +17,40 @@ MAX_VECTOR_POINTS = 4000
 LABEL_MM_A_LETTER = 1.25  # at 7.5 points
 
 
-def draw_ancestry(groups: list[tuple[str, int, np.ndarray]], colours: list[str], words: Catalogue) -> Figure:
+def draw_ancestry(bands: list[tuple[str, int, np.ndarray]], colours: list[str], words: Catalogue) -> Figure:
     """Return one band a site, south to north or as given, with the ancestry shares of its animals.
 
     Args:
-        groups: (label, number of animals, float64 (n_animals, n_clusters), rows sum to 1), in the order to be drawn.
-        colours: fill of each cluster.
+        bands: (label, number of animals, float64 (n_animals, n_groups), rows sum to 1), in the order to be drawn.
+        colours: fill of each group.
         words: the catalogue.
     """
     with matplotlib.rc_context(fs.style()):
-        row_mm = 5.2 if len(groups) <= 26 else max(2.6, 135 / len(groups))
-        label_mm = min(60, max(34, 3 + LABEL_MM_A_LETTER * max(len(label) for label, _, _ in groups)))
+        row_mm = 5.2 if len(bands) <= 26 else max(2.6, 135 / len(bands))
+        label_mm = min(60, max(34, 3 + LABEL_MM_A_LETTER * max(len(label) for label, _, _ in bands)))
         right_mm, foot_mm = 10, 7
-        height = row_mm * len(groups) + foot_mm + 4
+        height = row_mm * len(bands) + foot_mm + 4
         figure = fs.new_figure(fs.TEXT_WIDTH_MM, height)
-        axes = fs.axes_mm(figure, label_mm, foot_mm, fs.TEXT_WIDTH_MM - label_mm - right_mm, row_mm * len(groups))
-        axes.set(xlim=(0, 1), ylim=(len(groups), 0), xticks=[], yticks=[])
+        axes = fs.axes_mm(figure, label_mm, foot_mm, fs.TEXT_WIDTH_MM - label_mm - right_mm, row_mm * len(bands))
+        axes.set(xlim=(0, 1), ylim=(len(bands), 0), xticks=[], yticks=[])
         fs.hide_frame(axes)
         size = 7.5 if row_mm > 4 else 5.5
-        for row, (label, n, shares) in enumerate(groups):
+        for row, (label, n, shares) in enumerate(bands):
             axes.text(-0.012, row + 0.5, label, ha="right", va="center", fontsize=size, parse_math=False)
             axes.text(1.012, row + 0.5, str(n), ha="left", va="center", fontsize=size, color=fs.SOFT)
             main = np.argmax(shares.mean(axis=0))
             ordered = shares[np.argsort(-shares[:, main], kind="stable")]
             edges = np.linspace(0, 1, n + 1)
             floor = np.full(n, row + 0.88)
-            # The most frequent cluster of the site lies at the bottom, so that the upper edge shows what is foreign.
-            for cluster in [main, *[k for k in range(shares.shape[1]) if k != main]]:
-                top = floor - 0.76 * ordered[:, cluster]
-                axes.stairs(top, edges, baseline=floor, fill=True, color=colours[cluster], linewidth=0)
+            # The most frequent group of the site lies at the bottom, so that the upper edge shows what is foreign.
+            for group in [main, *[k for k in range(shares.shape[1]) if k != main]]:
+                top = floor - 0.76 * ordered[:, group]
+                axes.stairs(top, edges, baseline=floor, fill=True, color=colours[group], linewidth=0)
                 floor = top
             axes.plot([0, 1, 1, 0, 0], row + np.array([0.12, 0.12, 0.88, 0.88, 0.12]), color=fs.SOFT, linewidth=0.4)
         axes.text(1.012, -0.1, words.drawn("figure.animals"), fontsize=6.8, color=fs.SOFT, va="bottom")
         handles = [matplotlib.patches.Patch(facecolor=c, edgecolor=fs.SOFT, linewidth=0.4) for c in colours]
-        labels = [words.drawn("figure.cluster", number=k + 1) for k in range(len(colours))]
+        labels = [words.drawn("figure.group", number=k + 1) for k in range(len(colours))]
         figure.legend(
             handles, labels, loc="lower left", bbox_to_anchor=(label_mm / fs.TEXT_WIDTH_MM, 0.0), ncols=len(colours)
         )

@@ -30,24 +30,24 @@ def evidence_section(page: SpeciesPage) -> Section:
     return section
 
 
-def _clusters(ancestry: pd.DataFrame) -> list[str]:
-    return sorted((c for c in ancestry if c.startswith("cluster_")), key=lambda c: int(c.rsplit("_", 1)[1]))
+def _groups(ancestry: pd.DataFrame) -> list[str]:
+    return sorted((c for c in ancestry if c.startswith("group_")), key=lambda c: int(c.rsplit("_", 1)[1]))
 
 
 def _add_ancestry(section: Section, page: SpeciesPage) -> None:
     ancestry = page.tables["ancestry"]
-    clusters = _clusters(ancestry)
-    section.say(*_clusters_text(page.tables["cluster_number"], page.writer))
-    if not len(ancestry) or not clusters:
+    groups = _groups(ancestry)
+    section.say(*_groups_text(page.tables["group_number"], page.writer))
+    if not len(ancestry) or not groups:
         section.say(page.say("ancestry.none"))
         return
-    if len(clusters) < 2:
+    if len(groups) < 2:
         return
     role = dict(zip(page.tables["animals"]["materialSampleID"], page.tables["animals"]["role"], strict=True))
     roles = np.array([role.get(a, "baseline") for a in ancestry["materialSampleID"]])
-    shares = ancestry[clusters].to_numpy(dtype=float)
+    shares = ancestry[groups].to_numpy(dtype=float)
     typed = np.isfinite(shares).all(axis=1)
-    groups, texts = [], []
+    bands, texts = [], []
     for site in page.study.coast:
         for wanted in ("baseline", "query"):
             own = typed & (ancestry["locationID"].to_numpy() == site) & (roles == wanted)
@@ -55,29 +55,29 @@ def _add_ancestry(section: Section, page: SpeciesPage) -> None:
                 label = page.writer.label(site)
                 if wanted == "query":
                     label = page.plain("figure.label_query", label=label)
-                groups.append((label, int(own.sum()), shares[own]))
+                bands.append((label, int(own.sum()), shares[own]))
                 mean = page.numbers.percent(shares[own, 0].mean())
                 texts.append(page.plain("alt.ancestry.share", site=label, share=mean))
-    if not groups:
+    if not bands:
         section.say(page.say("ancestry.none"))
         return
-    figure = draw_ancestry(groups, _cluster_colours(page.species, ancestry, clusters), page.writer.words)
+    figure = draw_ancestry(bands, _group_colours(page.species, ancestry, groups), page.writer.words)
     listed = page.plain("format.comma").join(texts)
-    alt = page.plain("alt.ancestry", animals=int(typed.sum()), sites=len(groups), shares=listed)
-    section.add("drawing", page.writer.drawing(figure, alt, page.say("caption.ancestry", count=len(clusters))))
+    alt = page.plain("alt.ancestry", animals=int(typed.sum()), sites=len(bands), shares=listed)
+    section.add("drawing", page.writer.drawing(figure, alt, page.say("caption.ancestry", count=len(groups))))
 
 
-def _cluster_colours(species: SpeciesResults, ancestry: pd.DataFrame, clusters: list[str]) -> list[str]:
-    """Return a colour for each cluster: that of the unit in which it is most frequent, where that is unambiguous."""
+def _group_colours(species: SpeciesResults, ancestry: pd.DataFrame, groups: list[str]) -> list[str]:
+    """Return a colour for each group: that of the unit in which it is most frequent, where that is unambiguous."""
     units = ancestry["locationID"].map(species.unit_of)
-    means = {u: ancestry.loc[units == u, clusters].mean().to_numpy() for u in species.unit_names if (units == u).any()}
+    means = {u: ancestry.loc[units == u, groups].mean().to_numpy() for u in species.unit_names if (units == u).any()}
     colours: dict[int, str] = {}
     for unit, mean in means.items():
         top = int(np.argmax(mean))
         if top not in colours:
             colours[top] = fs.unit_colour(unit)
     spare = iter([c for c in fs.UNIT_COLOURS if c not in colours.values()])
-    return [colours.get(k) or next(spare, fs.FAINT) for k in range(len(clusters))]
+    return [colours.get(k) or next(spare, fs.FAINT) for k in range(len(groups))]
 
 
 def _add_fst(section: Section, page: SpeciesPage) -> None:
@@ -163,7 +163,7 @@ def _components(page: SpeciesPage) -> Drawing | None:
     return page.writer.drawing(figure, alt, page.say("caption.components"))
 
 
-def _clusters_text(numbers: pd.DataFrame, writer: Writer) -> list[Markup]:
+def _groups_text(numbers: pd.DataFrame, writer: Writer) -> list[Markup]:
     """Return what is said of the number of groups: the supported one, the reported one, and why they differ."""
 
     def row_of(column: str) -> dict | None:
@@ -206,7 +206,7 @@ def _axes_text(axes: pd.DataFrame, writer: Writer) -> list[Markup]:
 
 def _within_units_text(page: SpeciesPage) -> list[Markup]:
     """Return how many groups are supported inside each stock; with one stock that is what was said of all animals."""
-    table = page.tables["clusters_within_units"]
+    table = page.tables["groups_within_units"]
     chosen = table[table["chosen"].fillna(False).astype(bool)]
     if page.n_units < 2 or not len(chosen):
         return []

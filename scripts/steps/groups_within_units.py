@@ -1,9 +1,9 @@
-"""Rule clusters_within_units: how many clusters held-out genotypes support inside each unit."""
+"""Rule groups_within_units: how many groups held-out genotypes support inside each unit."""
 
 from homewater.genotypes.opened_species import open_species
 from homewater.running.seeds import draws
 from homewater.running.step import run_step
-from homewater.structure.clusters_within_units import clusters_within_units
+from homewater.structure.groups_within_units import groups_within_units
 from homewater.tables.schema_tables import read_table, write_table
 
 
@@ -13,17 +13,17 @@ def main(
     markers: str,
     units: str,
     table: str,
-    max_clusters: int,
+    max_groups: int,
     seed: int,
     species: str,
 ) -> None:
-    """Decide, unit by unit, whether its animals are one cluster or several."""
+    """Decide, unit by unit, whether its animals are one group or several."""
     opened = open_species(genotypes, samples, markers)
-    found = clusters_within_units(
+    found = groups_within_units(
         opened,
         read_table(units),
-        max_clusters,
-        lambda unit: draws(seed, f"clusters_within_units {unit}", species),
+        max_groups,
+        lambda unit: draws(seed, f"groups_within_units {unit}", species),
     )
     write_table(found, table)
 

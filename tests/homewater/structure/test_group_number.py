@@ -1,20 +1,20 @@
-"""How many clusters genotypes support: none without structure, the planted ones with it, the losses by hand."""
+"""How many groups genotypes support: none without structure, the planted ones with it, the losses by hand."""
 
 import numpy as np
 import pytest
 from tests.drawn_genotypes import drawn_dosages
 
 from homewater.running.seeds import draws
-from homewater.structure.cluster_number import choose_number, held_out_losses
+from homewater.structure.group_number import choose_number, held_out_losses
 
 
 def drawn(seed):
     return draws(seed, "ancestry", "sp")
 
 
-def numbers(dosages, max_clusters=4, seed=1, n_blocks=10):
+def numbers(dosages, max_groups=4, seed=1, n_blocks=10):
     block = np.arange(len(dosages)) * n_blocks // max(len(dosages), 1)
-    return choose_number(*held_out_losses(np.ascontiguousarray(dosages.T), block, max_clusters, drawn(seed)))
+    return choose_number(*held_out_losses(np.ascontiguousarray(dosages.T), block, max_groups, drawn(seed)))
 
 
 def chosen(table):
@@ -22,8 +22,8 @@ def chosen(table):
 
 
 @pytest.mark.parametrize("seed", range(8))
-def test_one_population_gets_one_cluster(seed):
-    """No structure: held-out genotypes must not support a second cluster, for every seed."""
+def test_one_population_gets_one_group(seed):
+    """No structure: held-out genotypes must not support a second group, for every seed."""
     table = numbers(drawn_dosages(seed, [60], 800, fst=0), seed=seed)
     assert chosen(table) == 1
     assert table["held_out_loss"].idxmin() == 0
@@ -33,13 +33,13 @@ def test_one_population_gets_one_cluster(seed):
 
 @pytest.mark.parametrize("k", [2, 3])
 def test_planted_groups_are_counted(k):
-    table = numbers(drawn_dosages(k, [25] * k, 1500, fst=0.05), max_clusters=5)
+    table = numbers(drawn_dosages(k, [25] * k, 1500, fst=0.05), max_groups=5)
     assert chosen(table) == k
     assert table["chosen"].sum() == 1
 
 
 def test_the_smallest_number_within_one_standard_error_is_chosen():
-    """Ten blocks by hand: 2 clusters lose 0.01 more than 3, give or take 0.02; 1 loses 1 more in every block."""
+    """Ten blocks by hand: 2 groups lose 0.01 more than 3, give or take 0.02; 1 loses 1 more in every block."""
     noise = np.array([1, -1] * 5) * 0.3
     losses = np.array([100 + 10 + noise * 0, 100 + 0.1 + noise, 100 + noise * 0])
     table = choose_number(losses, np.full(10, 10))
@@ -50,9 +50,9 @@ def test_the_smallest_number_within_one_standard_error_is_chosen():
 
 
 def test_held_out_genotypes_are_scored_by_their_binomial_deviance():
-    """One cluster has a closed form: fit the frequencies of what is left, score what is held out."""
+    """One group has a closed form: fit the frequencies of what is left, score what is held out."""
     from homewater.structure.admixture_fit import frequency_floor
-    from homewater.structure.cluster_number import FOLDS
+    from homewater.structure.group_number import FOLDS
 
     dosages = drawn_dosages(12, [30], 60)
     by_animal, block = np.ascontiguousarray(dosages.T), np.arange(60) // 20
@@ -74,6 +74,6 @@ def test_held_out_genotypes_are_scored_by_their_binomial_deviance():
 
 
 @pytest.mark.parametrize(("n", "m"), [(0, 30), (2, 30), (9, 0)])
-def test_too_little_data_is_one_cluster(n, m):
-    table = numbers(drawn_dosages(16, [n], max(m, 1))[:m], max_clusters=1)
+def test_too_little_data_is_one_group(n, m):
+    table = numbers(drawn_dosages(16, [n], max(m, 1))[:m], max_groups=1)
     assert chosen(table) == 1
