@@ -161,6 +161,7 @@ def write_units_intake(folder: Path, animals, shift, *, n_markers=1200, n_chrom=
     )
     write_site_counts(folder / "site_counts.zarr", SiteCounts(counts, np.array(ids, dtype=str)[present], markers))
     write_markers(folder, markers, minor_allele_frequency=0.3, passes_technical=np.arange(n_markers) > 0)
+    write_table(empty_table("genome_blocks"), folder / "genome_blocks.csv")
     everyone = [*ids, "farm", "abroad"]
     n = len(everyone)
     at = np.array([*(40.0 * np.arange(n - 2)), 4.0, 40.0 * n])

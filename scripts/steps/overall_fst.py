@@ -6,9 +6,9 @@ from homewater.tables.schema_tables import read_table, write_table
 from homewater.units.overall_fst import overall_of_units
 
 
-def main(site_counts: str, markers: str, units: str, table: str) -> None:
+def main(site_counts: str, markers: str, blocks: str, units: str, table: str) -> None:
     """Say how different the sites are as a whole: with every site counting the same, and with all animals."""
-    write_table(overall_of_units(open_sound_site_counts(site_counts, markers), read_table(units)), table)
+    write_table(overall_of_units(open_sound_site_counts(site_counts, markers, blocks), read_table(units)), table)
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """Rule units: the unit of every site, and the summary with the smallest F_ST that could have been found."""
 
-from homewater.genotypes.site_counts import open_site_counts
+from homewater.genotypes.site_counts import open_site_counts, read_markers_outside_blocks
 from homewater.running.seeds import draws
 from homewater.running.step import run_step
 from homewater.running.writer import write_json
@@ -12,6 +12,7 @@ from homewater.units.tested_sites import tested_sites
 def main(
     site_counts: str,
     markers: str,
+    blocks: str,
     breaks: str,
     sites: str,
     site_roles: str,
@@ -25,7 +26,9 @@ def main(
 ) -> None:
     """Divide the sites at the breaks that were found, join parts that hardly differ, and give every site its unit."""
     distances = read_table(sea_distance)
-    tested = tested_sites(open_site_counts(site_counts), read_table(markers), distances, min_individuals)
+    tested = tested_sites(
+        open_site_counts(site_counts), read_markers_outside_blocks(markers, blocks), distances, min_individuals
+    )
     study = StudySites(read_table(sites, "input_sites"), read_table(site_roles), distances)
     rules, random = UnitSettings.of_study(settings), draws(seed, "detectable", species)
     found = find_units(tested, read_table(breaks), study, rules, random)

@@ -333,6 +333,8 @@ def test_movers_at_a_far_site_are_more_than_its_cline_explains(tmp_path):
     write_table(table, tmp_path / "cline_sites.csv")
     given = {name: paths[name] for name in ("genotypes", "samples", "markers", "units")}
     given |= {"reference_animals": str(tmp_path / "reference_animals.csv"), "table": str(tmp_path / "contact.csv")}
+    given["blocks"] = str(tmp_path / "genome_blocks.csv")
+    write_table(empty_table("genome_blocks"), given["blocks"])
     natural_contact.main(**given, cline_sites=str(tmp_path / "cline_sites.csv"))
     told = read_table(tmp_path / "contact.csv", "natural_contact").set_index(["locationID", "role"])
     assert told["reading"].to_dict() == {

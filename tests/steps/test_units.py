@@ -32,6 +32,7 @@ SETTINGS = {
 def run(folder):
     inputs = {name: str(folder / file) for name, file in {
         "site_counts": "site_counts.zarr", "markers": "markers.parquet", "sea_distance": "sea_distance.csv",
+        "blocks": "genome_blocks.csv",
     }.items()}  # fmt: skip
     breaks.main(**inputs, table=str(folder / "breaks.csv"), settings=SETTINGS, min_individuals=5)
     units.main(
@@ -50,7 +51,7 @@ def run(folder):
         table = str(folder / f"{step.__name__.removeprefix('steps.')}.csv")
         step.main(**inputs, units=str(folder / "units.csv"), table=table)
     placed = {"units": str(folder / "units.csv")}
-    counted = {name: inputs[name] for name in ("site_counts", "markers")}
+    counted = {name: inputs[name] for name in ("site_counts", "markers", "blocks")}
     overall_fst.main(**counted, **placed, table=str(folder / "overall_fst.csv"))
     odd = str(folder / "odd_kinships.csv")
     odd_kinships.main(**inputs, **placed, breaks=str(folder / "breaks.csv"), table=odd)

@@ -89,6 +89,7 @@ rule natural_contact:
         genotypes=of_species("intake/genotypes.zarr"),
         samples=of_species("intake/samples.csv"),
         markers=of_species("intake/markers.parquet"),
+        blocks=of_species("structure/genome_blocks.csv"),
         units=of_species("units/units.csv"),
         reference_animals=of_species("panel/reference_animals.csv"),
         cline_sites=of_species("structure/cline_sites.csv"),

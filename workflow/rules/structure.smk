@@ -113,3 +113,30 @@ rule groups_within_units:
         seed=SETTINGS["study"]["seed"],
     script:
         "../../scripts/steps/groups_within_units.py"
+
+
+rule genome_blocks:
+    input:
+        genotypes=of_species("intake/genotypes.zarr"),
+        site_counts=of_species("intake/site_counts.zarr"),
+        markers=of_species("intake/markers.parquet"),
+        samples=of_species("intake/samples.csv"),
+        recombination_map=species_file("recombination", "map"),
+        library=library("genome_blocks"),
+    output:
+        windows=of_species("structure/genome_windows.csv"),
+        blocks=of_species("structure/genome_blocks.csv"),
+        block_animals=of_species("structure/block_animals.csv"),
+        block_sites=of_species("structure/block_sites.csv"),
+    log:
+        log_of("genome_blocks"),
+    benchmark:
+        benchmark_of("genome_blocks")
+    threads: 1
+    resources:
+        **needs("genome_blocks"),
+    params:
+        cm_per_chromosome=species_setting("recombination", "cm_per_chromosome"),
+        settings=SETTINGS["structure"],
+    script:
+        "../../scripts/steps/genome_blocks.py"

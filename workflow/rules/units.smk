@@ -2,6 +2,7 @@ rule breaks:
     input:
         site_counts=of_species("intake/site_counts.zarr"),
         markers=of_species("intake/markers.parquet"),
+        blocks=of_species("structure/genome_blocks.csv"),
         sea_distance=of_study("inputs/sea_distance.csv"),
         library=library("breaks"),
     output:
@@ -24,6 +25,7 @@ rule units:
     input:
         site_counts=of_species("intake/site_counts.zarr"),
         markers=of_species("intake/markers.parquet"),
+        blocks=of_species("structure/genome_blocks.csv"),
         breaks=of_species("structure/breaks.csv"),
         sites=of_study("inputs/sites.csv"),
         site_roles=of_species("intake/site_roles.csv"),
@@ -51,6 +53,7 @@ rule isolation_by_distance:
     input:
         site_counts=of_species("intake/site_counts.zarr"),
         markers=of_species("intake/markers.parquet"),
+        blocks=of_species("structure/genome_blocks.csv"),
         units=of_species("units/units.csv"),
         sea_distance=of_study("inputs/sea_distance.csv"),
         library=library("isolation_by_distance"),
@@ -71,6 +74,7 @@ rule variance_shares:
     input:
         site_counts=of_species("intake/site_counts.zarr"),
         markers=of_species("intake/markers.parquet"),
+        blocks=of_species("structure/genome_blocks.csv"),
         units=of_species("units/units.csv"),
         sea_distance=of_study("inputs/sea_distance.csv"),
         library=library("variance_shares"),
@@ -91,6 +95,7 @@ rule overall_fst:
     input:
         site_counts=of_species("intake/site_counts.zarr"),
         markers=of_species("intake/markers.parquet"),
+        blocks=of_species("structure/genome_blocks.csv"),
         units=of_species("units/units.csv"),
         library=library("overall_fst"),
     output:
@@ -110,6 +115,7 @@ rule odd_kinships:
     input:
         site_counts=of_species("intake/site_counts.zarr"),
         markers=of_species("intake/markers.parquet"),
+        blocks=of_species("structure/genome_blocks.csv"),
         breaks=of_species("structure/breaks.csv"),
         units=of_species("units/units.csv"),
         sea_distance=of_study("inputs/sea_distance.csv"),
@@ -131,6 +137,7 @@ rule clines:
     input:
         site_counts=of_species("intake/site_counts.zarr"),
         markers=of_species("intake/markers.parquet"),
+        blocks=of_species("structure/genome_blocks.csv"),
         units=of_species("units/units.csv"),
         sea_distance=of_study("inputs/sea_distance.csv"),
         library=library("clines"),

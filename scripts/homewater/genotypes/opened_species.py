@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from homewater.genotypes.site_counts import without_blocks
 from homewater.genotypes.store import Genotypes, open_genotypes
 from homewater.tables.schema_tables import read_table
 
@@ -54,6 +55,14 @@ class OpenedSpecies:
     def thinned_markers(self) -> np.ndarray:
         """Kept markers that linkage thinning left, bool (n_markers,)."""
         return self.markers["thinned"].to_numpy(dtype=bool)
+
+    def outside_blocks(self, blocks: pd.DataFrame) -> OpenedSpecies:
+        """Return the species with the markers inside left-out blocks of the genome neither sound nor thinned.
+
+        Args:
+            blocks: table genome_blocks.
+        """
+        return replace(self, markers=without_blocks(self.markers, blocks))
 
     def site_numbers(self, location_ids: np.ndarray) -> np.ndarray:
         """Return int64 (n_kept,): the site of each kept animal as a place in `location_ids`, -1 for other sites."""

@@ -92,13 +92,41 @@ def open_site_counts(path: str | Path) -> SiteCounts:
     return SiteCounts(group["homewater_site_counts"][...], texts(group["homewater_location_id"]), markers)
 
 
-def open_sound_site_counts(path: str | Path, markers: str | Path) -> SiteCounts:
-    """Read the counts by site of the technically sound markers, rare ones among them.
+def open_sound_site_counts(path: str | Path, markers: str | Path, blocks: str | Path) -> SiteCounts:
+    """Read the counts by site of the technically sound markers outside blocks of the genome, rare ones among them.
 
-    Statistics of diversity and differentiation use these: leaving rare alleles out would bias them.
+    Statistics of differentiation use these: leaving rare alleles out would bias them.
 
     Args:
         path: intake/site_counts.zarr.
         markers: intake/markers.parquet, one row a marker of the counts, in their order.
+        blocks: structure/genome_blocks.csv.
     """
-    return open_site_counts(path).sound(read_table(markers))
+    return open_site_counts(path).sound(read_markers_outside_blocks(markers, blocks))
+
+
+def read_markers_outside_blocks(markers: str | Path, blocks: str | Path) -> pd.DataFrame:
+    """Read the table of markers in which those inside blocks of the genome no longer pass.
+
+    Units come from the rest of the genome: an inversion is many markers that tell one story, and not the animals'.
+
+    Args:
+        markers: intake/markers.parquet.
+        blocks: structure/genome_blocks.csv.
+    """
+    return without_blocks(read_table(markers), read_table(blocks, "genome_blocks"))
+
+
+def without_blocks(markers: pd.DataFrame, blocks: pd.DataFrame) -> pd.DataFrame:
+    """Return the table of markers in which those inside left-out blocks are neither sound nor thinned.
+
+    Args:
+        markers: table markers.
+        blocks: table genome_blocks; blocks that it does not leave out change nothing.
+    """
+    inside = np.zeros(len(markers), dtype=bool)
+    chrom, pos = markers["chrom"].to_numpy(), markers["pos"].to_numpy(dtype=np.int64)
+    for block in blocks[blocks["left_out"].astype(bool)].to_dict("records"):
+        inside |= (chrom == block["chrom"]) & (pos >= block["start"]) & (pos <= block["end"])
+    passes = {name: markers[name].to_numpy(dtype=bool) & ~inside for name in ("passes_technical", "thinned")}
+    return markers.assign(**passes)

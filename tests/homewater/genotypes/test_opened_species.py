@@ -1,6 +1,7 @@
 """One species opened: its tables stand in the store's order, whatever their own order was."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from tests.drawn_genotypes import drawn_dosages
 from tests.made_studies import write_structure_intake
@@ -44,3 +45,11 @@ def test_markers_by_what_the_filters_said(opened):
     assert np.flatnonzero(~opened.kept_markers).tolist() == [5, 6]
     assert np.flatnonzero(~opened.technical_markers).tolist() == [5]
     assert opened.thinned_markers.tolist() == THINNED.tolist()
+
+
+def test_markers_of_a_block_are_left_out_and_animals_stay(opened):
+    block = pd.DataFrame({"chrom": ["chr0"], "start": [1], "end": [300], "left_out": [True]})
+    rest = opened.outside_blocks(block)
+    assert np.flatnonzero(rest.thinned_markers).tolist() == [3, 6, 9]
+    assert np.flatnonzero(~rest.technical_markers).tolist() == [0, 1, 2, 5]
+    assert rest.kept.equals(opened.kept)

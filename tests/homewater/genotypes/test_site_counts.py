@@ -3,7 +3,13 @@
 import numpy as np
 import pandas as pd
 
-from homewater.genotypes.site_counts import SiteCounts, open_site_counts, open_sound_site_counts, write_site_counts
+from homewater.genotypes.site_counts import (
+    SiteCounts,
+    open_site_counts,
+    open_sound_site_counts,
+    without_blocks,
+    write_site_counts,
+)
 from homewater.tables.schema_tables import empty_table, write_table
 
 
@@ -26,6 +32,26 @@ def test_sound_counts_are_those_of_the_markers_that_pass(tmp_path):
     write_site_counts(tmp_path / "c.zarr", SiteCounts(counts, np.array(["a", "b"]), markers))
     passes = empty_table("markers").reindex(range(3)).assign(**markers, status="kept", thinned=True)
     write_table(passes.assign(passes_technical=[True, False, True]), tmp_path / "markers.parquet", "markers")
-    sound = open_sound_site_counts(tmp_path / "c.zarr", tmp_path / "markers.parquet")
+    write_table(empty_table("genome_blocks"), tmp_path / "genome_blocks.csv")
+    paths = tmp_path / "c.zarr", tmp_path / "markers.parquet", tmp_path / "genome_blocks.csv"
+    sound = open_sound_site_counts(*paths)
     assert np.array_equal(sound.counts, counts[[0, 2]])
     assert (sound.chrom.tolist(), sound.pos.tolist()) == (["1", "1"], [4, 6])
+    write_table(blocks([("1", 6, 9, True)]), tmp_path / "genome_blocks.csv")
+    assert np.array_equal(open_sound_site_counts(*paths).counts, counts[[0]])
+
+
+def blocks(rows):
+    """Return table genome_blocks with what is asked for: chrom, start, end, left_out."""
+    table = pd.DataFrame(rows, columns=["chrom", "start", "end", "left_out"])
+    table = table.assign(block=[f"block_{i + 1}" for i in table.index], n_markers=1, q_value=0.01, reading="uniform")
+    return table.reindex(columns=empty_table("genome_blocks").columns)
+
+
+def test_markers_inside_a_left_out_block_are_neither_sound_nor_thinned():
+    markers = pd.DataFrame({"chrom": ["1", "1", "1", "2", "2"], "pos": [3, 5, 8, 5, 9]})
+    markers = markers.assign(passes_technical=[True, True, True, True, False], thinned=[True, False, True, True, False])
+    rest = without_blocks(markers, blocks([("1", 5, 8, True), ("2", 1, 9, False), ("3", 1, 99, True)]))
+    assert rest["passes_technical"].tolist() == [True, False, False, True, False]
+    assert rest["thinned"].tolist() == [True, False, False, True, False]
+    assert without_blocks(markers, blocks([])).equals(markers)

@@ -7,6 +7,7 @@ import pandas as pd
 
 from homewater.report.pages.results import SpeciesResults, StudyResults
 from homewater.tables.report_tables import REPORT_FILES
+from homewater.tables.schema_tables import empty_table
 from homewater.transfers.source_ranking import Measured, source_ranking
 
 NAMES, PLACES = ["Skarn", "Dun", "Holm", "Voe", "Geo", "Noup"], ["Ness", "Sound", "Bay"]
@@ -407,6 +408,7 @@ def species_tables(
     tables["mixture_shares"] = mixture(sites, calls, names if many else [])
     tables["natural_contact"] = contact(wild if many else [])
     tables["mixing_dates"] = dates(wild if many else [])
+    tables |= {name: empty_table(name) for name in ("genome_windows", "genome_blocks", "block_animals", "block_sites")}
     flow = [
         ("unit_1", "unit_1", 1200, False, 7, 0, 31),
         ("unit_1", "none", 400, None, 2, 0, None),
