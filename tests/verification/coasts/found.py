@@ -71,7 +71,7 @@ def units_found(replicates: Replicates, km: np.ndarray) -> tuple[np.ndarray, np.
     return edges, *sites_in_units(replicates, km, edges, cut, RULES)
 
 
-def tested(study: Study) -> TestedSites:
+def as_tested_sites(study: Study) -> TestedSites:
     """Return the study as the steps of a run open it."""
     ids = [f"site-{i:02d}" for i in range(study.n_sites)]
     return TestedSites(ids, study.counts, n_animals(study.counts), study.block, study.km)
@@ -79,7 +79,7 @@ def tested(study: Study) -> TestedSites:
 
 def found_in(study: Study) -> Found:
     """Return what the library finds in a study, as a run with the default settings does."""
-    sites = tested(study)
+    sites = as_tested_sites(study)
     edges, cuts = find_breaks(sites.replicates, sites.km, RULES)
     table = breaks_table(edges, cuts, sites.ids, sites.km)
     boundary = [c for c in cuts if c.reading == "boundary"]

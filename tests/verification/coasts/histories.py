@@ -1,7 +1,7 @@
 """Coasts drawn by coalescent histories (msprime), which no estimator of this project assumes.
 
 12 chromosomes of 25 loci, far enough apart to be inherited independently; the markers of a locus (eight on average,
-every variable site) share one genealogy. 20 animals a site. Mutations fall at one rate on all branches. So the expected
+every variable site) share one genealogy. 15 animals a site. Mutations fall at one rate on all branches. So the expected
 F_ST of two sites is one less the mean time to a common ancestor within them over that between them (Slatkin 1991 Genet
 Res 58:167-175).
 """
@@ -24,7 +24,7 @@ from tests.verification.coasts.study import (
     logistic_shares,
 )
 
-CHROMOSOMES, LOCI, MARKERS, ANIMALS = 12, 25, 8, 20
+CHROMOSOMES, LOCI, MARKERS, ANIMALS = 12, 25, 8, 15
 LOCUS_BP = 2_000_000  # between loci: 50 cM a chromosome
 ANCESTOR = 10_000  # diploid animals
 FOUNDED = 100  # generations since sites went their own ways
@@ -35,26 +35,48 @@ MIXING = 0.005  # exchanged with each neighbour a generation, after a contact
 def locus_variants(samples: list, demography: msprime.Demography, seed: int, n_loci: int = CHROMOSOMES * LOCI) -> list:
     """Return the variants of each locus, int8 (n_variants, n_copies) each.
 
+    Genealogies are msprime's. Mutations are thrown on their branches here, for all loci at once: a call of msprime a
+    locus would take as long as the genealogies.
+
     Args:
         samples: msprime's sample sets, of single copies.
         demography: the history.
         seed: of genealogies and mutations.
         n_loci: loci.
     """
-    first = 1 + 1_000_003 * seed
     genealogies = msprime.sim_ancestry(
-        samples, demography=demography, sequence_length=1000, random_seed=first % (2**31), num_replicates=n_loci
+        samples, demography=demography, sequence_length=1, random_seed=1 + seed, num_replicates=n_loci
     )
-    genealogies = list(genealogies)
-    branches = np.mean([one.segregating_sites(mode="branch", span_normalise=False) for one in genealogies])
-    found = []
-    for number, one in enumerate(genealogies):
-        mutated = msprime.sim_mutations(
-            one, rate=MARKERS / branches, random_seed=(first + number) % (2**31),
-            model=msprime.BinaryMutationModel(), discrete_genome=False,
-        )  # fmt: skip
-        found.append((mutated.genotype_matrix() != 0).astype(np.int8))
-    return found
+    parent, length = [], []
+    for one in genealogies:
+        above, time = np.zeros(one.num_nodes, dtype=np.int64), one.nodes_time
+        above[one.edges_child] = one.edges_parent
+        above[-1] = one.num_nodes - 1  # the root is its own parent, on a branch of no length
+        parent.append(above)
+        length.append(time[above] - time)
+    parent, length = np.array(parent), np.array(length)
+    return mutated(parent, length, sum(one.num_samples for one in samples), np.random.default_rng([seed, 41]))
+
+
+def mutated(parent: np.ndarray, length: np.ndarray, n_copies: int, rng: np.random.Generator) -> list[np.ndarray]:
+    """Return the variants of each locus after mutations at one rate on all branches, MARKERS a locus on average.
+
+    Args:
+        parent: int64 (n_loci, n_nodes), parent of each node; a parent's number is larger, the last node is the root.
+        length: float64 (n_loci, n_nodes), length of the branch above each node.
+        n_copies: the first so many nodes are the copies sampled.
+        rng: draws the mutations.
+    """
+    total = length.sum(axis=1)
+    number = rng.poisson(MARKERS * total / total.mean())
+    carries = np.zeros((len(parent), parent.shape[1], number.max()), dtype=bool)
+    for locus, n in enumerate(number.tolist()):
+        cumulated = np.cumsum(length[locus])
+        carries[locus, np.searchsorted(cumulated, rng.random(n) * cumulated[-1]), np.arange(n)] = True
+    loci = np.arange(len(parent))
+    for node in range(parent.shape[1] - 2, -1, -1):
+        carries[:, node] |= carries[loci, parent[:, node]]
+    return [here[:n_copies, :n].T.astype(np.int8) for here, n in zip(carries, number.tolist(), strict=True)]
 
 
 def paired(copies: np.ndarray) -> np.ndarray:
