@@ -140,3 +140,28 @@ rule genome_blocks:
         settings=SETTINGS["structure"],
     script:
         "../../scripts/steps/genome_blocks.py"
+
+
+rule site_years:
+    input:
+        genotypes=of_species("intake/genotypes.zarr"),
+        samples=of_species("intake/samples.csv"),
+        markers=of_species("intake/markers.parquet"),
+        sample_sheet=of_study("inputs/samples.csv"),
+        library=library("site_years"),
+    output:
+        table=of_species("structure/site_years.csv"),
+    log:
+        log_of("site_years"),
+    benchmark:
+        benchmark_of("site_years")
+    threads: 1
+    resources:
+        **needs("site_years"),
+    params:
+        permutations=SETTINGS["structure"]["permutations"],
+        min_individuals=SETTINGS["structure"]["min_individuals"],
+        generation_years=species_setting("generation_years"),
+        seed=SETTINGS["study"]["seed"],
+    script:
+        "../../scripts/steps/site_years.py"

@@ -204,6 +204,23 @@ def false_discovery(p_values: np.ndarray) -> np.ndarray:
     return out
 
 
+def holm(p_values: np.ndarray) -> np.ndarray:
+    """Return p values corrected so that any false rejection among all tests has at most the level as its chance.
+
+    Args:
+        p_values: float64 (n,), NaN where no test was made; those count neither as tests nor get a value.
+
+    Source: Holm (1979) Scand J Stat 6:65-70; holds whatever the dependence between tests.
+    """
+    p = np.asarray(p_values, dtype=np.float64)
+    out = np.full(p.shape, np.nan)
+    tested = np.flatnonzero(~np.isnan(p))
+    order = tested[np.argsort(p[tested], kind="stable")]
+    scaled = p[order] * (tested.size - np.arange(tested.size))
+    out[order] = np.minimum(np.maximum.accumulate(scaled), 1.0)
+    return out
+
+
 def permutation_p(as_extreme: np.ndarray | int, permutations: int) -> np.ndarray:
     """Return the p value of a permutation test, (b + 1) / (m + 1), which is never 0.
 

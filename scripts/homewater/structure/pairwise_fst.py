@@ -111,15 +111,31 @@ def permutation_p_values(
         if not 0 < n_first < members.size or members.size < 3:
             continue
         draw = draws(f"{names[i]}\x1f{names[j]}")
-        ours = np.zeros((permutations + 1, members.size), dtype=bool)
-        ours[0, :n_first] = True  # the observation is the first row
-        chosen = np.argsort(draw.random((permutations, members.size)), axis=1, kind="stable")[:, :n_first]
-        np.put_along_axis(ours[1:], chosen, True, axis=1)
-        statistic = permuted_fst(np.ascontiguousarray(dosages[:, members]), ours)
+        statistic = permuted_splits(dosages[:, members], n_first, permutations, draw)
         if np.isfinite(statistic[0]):
             tied = 1e-12 * max(1.0, abs(statistic[0]))  # the same split summed again must count as equal
             out[pair] = permutation_p((statistic[1:] >= statistic[0] - tied).sum(), permutations)
     return out
+
+
+def permuted_splits(dosages: np.ndarray, n_first: int, permutations: int, draw: np.random.Generator) -> np.ndarray:
+    """Return F_ST of two groups of animals, and of the same animals dealt out to two groups of these sizes again.
+
+    Args:
+        dosages: int8 (n_markers, n_animals), MISSING = -1; the animals of the first group come first.
+        n_first: animals of the first group.
+        permutations: splits drawn.
+        draw: source of randomness.
+
+    Returns:
+        float64 (permutations + 1,), the observation first; NaN without variation.
+    """
+    n = dosages.shape[1]
+    ours = np.zeros((permutations + 1, n), dtype=bool)
+    ours[0, :n_first] = True
+    chosen = np.argsort(draw.random((permutations, n)), axis=1, kind="stable")[:, :n_first]
+    np.put_along_axis(ours[1:], chosen, True, axis=1)
+    return permuted_fst(np.ascontiguousarray(dosages), ours)
 
 
 def permuted_fst(dosages: np.ndarray, first_group: np.ndarray) -> np.ndarray:

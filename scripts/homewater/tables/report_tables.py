@@ -16,6 +16,7 @@ REPORT_FILES = {
     "batch_effects": "intake/batch_effects.csv",
     "site_diversity": "structure/site_diversity.csv",
     "pairwise_fst": "structure/pairwise_fst.csv",
+    "site_years": "structure/site_years.csv",
     "pca": "structure/pca.csv",
     "pca_axes": "structure/pca_axes.csv",
     "group_number": "structure/group_number.csv",

@@ -235,6 +235,7 @@ def species_tables(
     tables["odd_kinships"] = pd.DataFrame(odd, columns=[*columns, "ci_low", "ci_high"]).assign(
         odd=[s == wild[1] and n_units > 1 for s in wild], detectable_excess=0.0031
     )
+    tables["site_years"] = years_table(wild, n_units)
     scopes = ["all"] + [f"unit_{u + 1}" for u in range(n_units)]
     tables["overall_fst"] = pd.DataFrame(
         {
@@ -457,6 +458,21 @@ def species_tables(
         "panel": "yes" if many else "no_one_unit",
     }
     return tables, summary, {"estimate": 0.0048, "ci_low": 0.0044, "ci_high": 0.0052, "n_pairs": 3}
+
+
+def years_table(wild, n_units: int) -> pd.DataFrame:
+    """Return the table site_years: a site that changed by its movers, one that did not, one too small; none for 4."""
+    rows = [(wild[0], 2019, 2021, 12, 9, 1, 0, 1.0, 0.0123, 0.0101, 0.0144, 0.001, 0.002, 0.0052, 61.3, 40.2, 118.0,
+             "estimated", 0.31, "changed"),
+            (wild[1], 2019, 2021, 10, 10, 0, 0, 1.0, -0.0003, -0.002, 0.0011, 0.4, 0.4, 0.0048, None, 210.0, None,
+             "no_drift_signal", 0.4, "no_change_found"),
+            (wild[2], 2019, 2021, 10, 2, 0, 0, 1.0, None, None, None, None, None, None, None, None, None, "", None,
+             "too_few")]  # fmt: skip
+    columns = ["locationID", "year_a", "year_b", "n_a", "n_b", "n_flagged_a", "n_flagged_b", "generations", "fst"]
+    columns += ["ci_low", "ci_high", "p_value", "p_adjusted", "detectable_fst", "temporal_size", "temporal_size_ci_low"]
+    columns += ["temporal_size_ci_high", "temporal_size_basis", "p_value_unflagged", "reading"]
+    # two stocks: everything; one: no change; four: each site has one year
+    return pd.DataFrame({2: rows, 1: rows[1:]}.get(n_units, []), columns=columns)
 
 
 def proof_tables(many: bool) -> tuple[pd.DataFrame, pd.DataFrame]:

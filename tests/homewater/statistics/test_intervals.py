@@ -138,3 +138,12 @@ def test_upper_tail_and_permutation_p():
     assert intervals.binomial_upper_tail(3, 10, 0.2) == pytest.approx(stats.binom.sf(2, 10, 0.2))
     assert intervals.binomial_upper_tail(np.array([0, 11]), 10, 0.2).tolist() == [1.0, 0.0]
     assert intervals.permutation_p(0, 999) == 0.001
+
+
+def test_holm_by_hand():
+    """Sorted 0.01, 0.02, 0.03 times 3, 2, 1, then never below the one before; what was not tested does not count."""
+    got = intervals.holm(np.array([0.03, np.nan, 0.01, 0.02]))
+    assert got[[0, 2, 3]].tolist() == pytest.approx([0.04, 0.03, 0.04])
+    assert np.isnan(got[1])
+    assert intervals.holm(np.array([0.9, 0.8])).tolist() == [1.0, 1.0]
+    assert intervals.holm(np.array([])).size == 0

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
-import pandas as pd
 
 from homewater.report.pages.elements import Section, SpeciesPage, Writer
 from homewater.report.words.numbers import is_missing
@@ -20,7 +21,14 @@ def diversity_section(page: SpeciesPage) -> Section:
             page.numbers.interval(row[c], row.get(f"{c}_ci_low"), row.get(f"{c}_ci_high"))
             for c in ("observed_heterozygosity", "expected_heterozygosity", "inbreeding_coefficient")
         ]
-        rows.append([page.writer.site(site), page.numbers.count(row["n"]), *cells, _effective(row, page.writer)])
+        rows.append(
+            [
+                page.writer.site(site),
+                page.numbers.count(row["n"]),
+                *cells,
+                effective_text(row, page.writer, "effective_size"),
+            ]
+        )
         rows[-1].append(page.numbers.count(row["effective_size_left_out"]))
     columns = [page.writer.column("column.site")]
     columns += page.writer.number_columns("n", "observed", "expected", "inbreeding", "effective", "left_out")
@@ -34,13 +42,20 @@ def diversity_section(page: SpeciesPage) -> Section:
     return section
 
 
-def _effective(row: pd.Series, writer: Writer) -> str:
-    basis = row.get("effective_size_basis")
-    low, high = row.get("effective_size_ci_low"), row.get("effective_size_ci_high")
-    if is_missing(row["effective_size"]):
+def effective_text(row: Mapping, writer: Writer, name: str) -> str:
+    """Return an effective size as printed: with its interval, by its lower end alone, or why there is none.
+
+    Args:
+        row: row of a table.
+        writer: words and numbers.
+        name: column of the estimate; its bounds and its basis stand in columns whose names begin with it.
+    """
+    basis, low, high = (row.get(f"{name}_{end}") for end in ("basis", "ci_low", "ci_high"))
+    if is_missing(row[name]):
         if basis == "no_drift_signal" and not is_missing(low):
             return writer.plain("effective.above", low=writer.numbers.number(low, 2))
-        return writer.plain("format.missing" if is_missing(basis) else f"effective.{basis}")
+        unknown = is_missing(basis) or basis == "estimated"
+        return writer.plain("format.missing" if unknown else f"effective.{basis}")
     if is_missing(high):
         high = np.inf  # an interval of effective size is open where the sample cannot bound it
-    return writer.numbers.interval(row["effective_size"], low, high)
+    return writer.numbers.interval(row[name], low, high)

@@ -11,6 +11,7 @@ from homewater.report.figures.structure import draw_ancestry, draw_components, d
 from homewater.report.pages.elements import Drawing, Section, SpeciesPage, Writer
 from homewater.report.pages.odd_kinships import add_odd_kinships
 from homewater.report.pages.results import SpeciesResults
+from homewater.report.pages.site_years import add_site_years
 from homewater.report.words.numbers import is_missing
 
 BOLD_LEVEL = 0.05  # false-discovery rate below which F_ST of two sites is printed bold
@@ -26,6 +27,7 @@ def evidence_section(page: SpeciesPage) -> Section:
         section.add("pair", pair)
     section.say(*_axes_text(page.tables["pca_axes"], page.writer), _distance_text(page))
     _add_fst(section, page)
+    add_site_years(section, page)
     add_odd_kinships(section, page)
     return section
 

@@ -93,7 +93,15 @@ def test_every_entry_is_used():
         ("statement", statement_ids()),
         ("origin", schema_values("origin_classes", "class")),
         ("month", {f"{month:02d}" for month in range(1, 13)}),
-        ("effective", (schema_values("site_diversity", "effective_size_basis") - {"estimated"}) | {"above"}),
+        (
+            "effective",
+            (
+                schema_values("site_diversity", "effective_size_basis")
+                | schema_values("site_years", "temporal_size_basis")
+            )
+            - {"estimated"}
+            | {"above"},
+        ),
     ],
 )
 def test_every_value_that_a_table_may_hold_has_words_and_no_other(family, values):
