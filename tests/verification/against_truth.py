@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import platform
-import subprocess
 from pathlib import Path
 
 import msprime
@@ -15,17 +13,9 @@ from homewater.invented.species import SpeciesPlan
 from homewater.invented.stocks import demography
 from homewater.tables.schema_tables import read_table
 
-ROOT = Path(__file__).resolve().parents[2]
 FLAGGED = ["non_local", "mixed"]
 LOCAL_BELOW = 0.02  # realised foreign ancestry of a true local
 MOVED_ABOVE = 0.95  # of an animal that was moved itself
-
-
-def provenance(command: str) -> dict:
-    """Return what every file of figures opens with."""
-    commit = subprocess.run(["git", "rev-parse", "HEAD"], cwd=ROOT, capture_output=True, text=True, check=True).stdout
-    machine = f"{platform.machine()}, Python {platform.python_version()}"
-    return {"command": command, "commit": commit.strip(), "machine": machine}
 
 
 def statement(results: Path) -> str:

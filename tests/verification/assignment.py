@@ -23,8 +23,8 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
-from tests.verification.against_truth import provenance
-from tests.verification.structure import mean_of, share, spread_over_cores
+from tests.verification.counted import mean_of, share, spread_over_cores
+from tests.verification.records import provenance
 
 from homewater.assignment.class_power import CALLED, power_table, simulated_calls, simulated_cutoffs
 from homewater.assignment.hybrid_index import hybrid_index

@@ -16,18 +16,19 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from tests.verification.against_truth import (
-    ROOT,
     animals_told,
-    provenance,
     share_admixed,
     site_rates,
     statement,
     units_found,
 )
+from tests.verification.records import ROOT, provenance
 
 from homewater.invented.demo import demo_plan
 from homewater.tables.schema_tables import read_table
 
+# whose tables are looked at, which says what these figures judge (tests/stale_figures.py)
+STAGES = ("intake", "filters", "structure", "units", "panel", "assignment", "transfers")
 RESULTS = ROOT / "results"
 TRUTH = RESULTS / "inputs/demo/truth"
 

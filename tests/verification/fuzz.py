@@ -15,7 +15,7 @@ from pathlib import Path
 from hypothesis import HealthCheck, Phase, given, settings
 from tests.hostile.fuzz_check import Judge
 from tests.hostile.fuzz_mutations import examples
-from tests.verification.against_truth import provenance
+from tests.verification.records import provenance
 
 N = int(os.environ.get("FUZZ_EXAMPLES", "10000"))
 

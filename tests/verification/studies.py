@@ -19,8 +19,11 @@ import yaml
 from scipy.stats import binom
 from tests.pipeline.whole_runs import copy_of_clone, run
 from tests.small_study import small_study
-from tests.verification.against_truth import ROOT, animals_told, provenance, site_rates, statement, units_found
+from tests.verification.against_truth import animals_told, site_rates, statement, units_found
+from tests.verification.records import ROOT, provenance
 
+# whose tables are looked at, which says what these figures judge (tests/stale_figures.py)
+STAGES = ("intake", "filters", "structure", "units", "panel", "assignment", "transfers")
 COMMAND = "scripts/test --verify studies"
 SEEDS = (0, 1)
 # a coast that exists, the animals invented: sites of a gulf, a strait and two islands of the packaged coastline

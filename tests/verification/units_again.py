@@ -1,10 +1,10 @@
 """What fixed units hide: nested accuracy with units from all animals, and with units found again in every part.
 
-`scripts/test --verify units_again` runs 200 studies a scenario, seeds 0 to n-1 all counted, and writes
-units_again.json beside this file. The histories are those of structure.py (msprime): twelve sites of 20 animals, two
-lineages, one site a mixture of both. A part is held out; sites are joined into units, the panel is chosen and the part
-is assigned, all by the animals of the other parts. A call is right where most sites of the unit called are of the
-animal's lineage; animals of the mixed site are not judged.
+`scripts/test --verify units_again` runs 200 studies a scenario, seeds 0 to n-1 all counted, and writes units_again.json
+beside this file. The histories are those of coasts/scenarios.py (msprime): twelve sites of 20 animals, two lineages,
+one site a mixture of both. A part is held out; sites are joined into units, the panel is chosen and the part is
+assigned, all by the animals of the other parts. A call is right where most sites of the unit called are of the animal's
+lineage; animals of the mixed site are not judged.
 
 Limit, on average over the studies: with units found again the accuracy lies within 1 point of that with units fixed
 where F_ST is 0.05. At 0.02 so few animals show the break barely, and a part may lose it: the figure has no limit.
@@ -14,17 +14,12 @@ from functools import partial
 
 import numpy as np
 import pytest
-from tests.verification.against_truth import provenance
 from tests.verification.assignment import Store
-from tests.verification.structure import (
-    SCENARIOS,
-    counts_of,
-    mean_of,
-    share,
-    simulated_animals,
-    spread_over_cores,
-    units_found,
-)
+from tests.verification.coasts.found import units_found
+from tests.verification.coasts.scenarios import SCENARIOS, simulated_animals
+from tests.verification.coasts.study import counts_of
+from tests.verification.counted import mean_of, share, spread_over_cores
+from tests.verification.records import provenance
 
 from homewater.crosses.flag_rates import FlagRates
 from homewater.crosses.gene_drop import map_from_positions

@@ -17,6 +17,7 @@ from homewater.units.summary import statement_of
 from homewater.units.tested_sites import TestedSites
 
 RULES = BreakRules(min_break_fst=0.01, break_level=0.05, median_step_multiple=3.0)  # the defaults of config/README.md
+CONTACT_T = 3.0  # of f3, beyond which the rule takes a place for a contact
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from sklearn.metrics import rand_score
 from tests.verification.coasts.found import Found, found_in
-from tests.verification.coasts.settings import SETTINGS
+from tests.verification.coasts.settings import CONTACTS, SETTINGS
 from tests.verification.coasts.study import Study
 
 OVERLAP = 0.5  # of a planted block that a found one must hold, and of a found one that must be planted
@@ -13,14 +13,15 @@ ENDS = 3  # sites at either end of a contact that stand for its sources
 
 
 def judged(name: str, seed: int) -> dict:
-    """Return what is found in the study of a setting and a seed, beside the truth; numbers ready for a table.
+    """Return what is found in the study of a setting and a seed, beside the truth: `outcome`, and `f3_t` at a contact.
 
     Args:
         name: of SETTINGS.
         seed: of the study.
     """
     study = SETTINGS[name].draw(seed)
-    return outcome(study, found_in(study))
+    row = outcome(study, found_in(study))
+    return row | {"f3_t": f3_t(study)} if SETTINGS[name].group == CONTACTS else row
 
 
 def outcome(study: Study, found: Found) -> dict:
