@@ -15,6 +15,7 @@ def main(
     sample_sheet: str,
     sites: str,
     native_range: list[str],
+    recombination_map: list[str],
     samples: str,
     markers: str,
     summary: str,
@@ -30,7 +31,8 @@ def main(
     store = open_genotypes(genotypes)
     sheet, site_list = read_table(sample_sheet, "input_samples"), read_table(sites, "input_sites")
     limits = FilterSettings.of_study(settings)
-    found = filter_species(store, species, sheet, site_list, read_native_range(native_range), limits)
+    genetic_map = read_table(recombination_map[0], "input_recombination_map") if recombination_map else None
+    found = filter_species(store, species, sheet, site_list, read_native_range(native_range), limits, genetic_map)
     write_table(found.animals, samples, "samples")
     write_table(found.markers, markers, "markers")
     write_table(found.summary, summary, "filter_summary")

@@ -103,8 +103,8 @@ def intake(folder: Path, out: Path) -> None:
                "batch_effects": "batch_effects.csv"}  # fmt: skip
     settings = load_study(folder / "study.yaml")["markers"]
     step("filters")(
-        genotypes=names["genotypes"], **tables, native_range=[], species="topshell", settings=settings,
-        **{name: str(out / file) for name, file in outputs.items()},
+        genotypes=names["genotypes"], **tables, native_range=[], recombination_map=[], species="topshell",
+        settings=settings, **{name: str(out / file) for name, file in outputs.items()},
     )  # fmt: skip
 
 
@@ -240,7 +240,7 @@ def kernels_compared(n_markers: int) -> dict:
     blocks, mask = pack(some, layout), np.zeros(layout.n_words, dtype=np.uint64)
     mask[words[1]] = words[2]
     chrom = np.zeros(len(some), dtype=int)
-    ours, kept = timed(lambda: thin_by_linkage([blocks], mask, chrom, 100, 0.005))
+    ours, kept = timed(lambda: thin_by_linkage([blocks], mask, chrom, np.arange(len(some)) / 99.5, 0.005))
     theirs, expected = timed(lambda: allel.locate_unlinked(some, size=100, step=1, threshold=0.005), repeats=1)
     assert np.array_equal(kept, expected)
     assert 0 < kept.sum() < len(some)

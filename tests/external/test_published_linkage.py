@@ -17,7 +17,8 @@ def kept(dosages, max_r2):
     _, word, bits, _ = group_words(layout, np.zeros(n, dtype=int), 1)
     mask = np.zeros(layout.n_words, np.uint64)
     mask[word] = bits
-    return thin_by_linkage([pack(dosages, layout)], mask, np.zeros(len(dosages)), 10, max_r2).tolist()
+    at_one_place = np.zeros(len(dosages))
+    return thin_by_linkage([pack(dosages, layout)], mask, at_one_place, at_one_place, max_r2).tolist()
 
 
 def test_squared_correlation_of_worked_haplotypes():

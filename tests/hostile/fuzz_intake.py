@@ -122,6 +122,7 @@ def _run_intake(folder: Path, out: Path, species: dict, markers: dict) -> None:
         place,
         genotypes=store,
         native_range=[str(folder / species["native_range"])] if "native_range" in species else [],
+        recombination_map=[str(folder / species["recombination"]["map"])] if "map" in species["recombination"] else [],
         samples=str(place / "samples.csv"),
         markers=str(place / "markers.parquet"),
         summary=str(place / "filter_summary.csv"),

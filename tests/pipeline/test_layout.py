@@ -44,7 +44,8 @@ _TESTS_OF_OTHERS = {
         "invented/coast", "invented/faults", "invented/files", "invented/plan", "invented/species",
     ],
     "homewater/report/pages/test_page": [
-        "report/figures/cline", "report/figures/filters", "report/figures/panel", "report/figures/structure",
+        "report/figures/cline", "report/figures/filters", "report/figures/linkage", "report/figures/panel",
+        "report/figures/structure",
         "report/pages/diversity", "report/pages/study", "report/pages/transfers",
     ],
     "homewater/structure/test_axis_test": ["invented/stocks"],

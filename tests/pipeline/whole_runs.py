@@ -53,6 +53,7 @@ def contract(species: str) -> list[str]:
             "intake/file_conflicts.csv", "intake/kin_thinning.csv", "intake/batch_effects.csv",
             "structure/site_diversity.csv", "structure/pairwise_fst.csv", "structure/pca.csv",
             "structure/site_years.csv",
+            "structure/linkage_decay.csv", "structure/linkage_reach.csv",
             "structure/group_number.csv", "structure/ancestry.csv", "structure/isolation_by_distance.csv",
             "structure/breaks.csv", "structure/variance_shares.csv", "structure/overall_fst.csv",
             "structure/genome_windows.csv", "structure/genome_blocks.csv", "structure/block_animals.csv",

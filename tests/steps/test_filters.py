@@ -73,7 +73,7 @@ def planted(folder, target, n=100):
     return target
 
 
-def filtered(folder, target, native_range=(), **changes):
+def filtered(folder, target, native_range=(), recombination_map=(), **changes):
     outputs = {"samples": "samples.csv", "markers": "markers.parquet", "summary": "filter_summary.csv",
                "site_roles": "site_roles.csv", "site_counts": "site_counts.zarr",
                "genotyping_error": "genotyping_error.json", "kin_thinning": "kin_thinning.csv",
@@ -83,6 +83,7 @@ def filtered(folder, target, native_range=(), **changes):
         sample_sheet=str(folder / "samples.csv"),
         sites=str(folder / "sites.csv"),
         native_range=list(native_range),
+        recombination_map=list(recombination_map),
         settings=SETTINGS | changes,
         species="topshell",
         **{name: str(target / file) for name, file in outputs.items()},
@@ -255,3 +256,17 @@ def test_small_and_odd_studies_run(edge, tmp_path):
     read_table(out / "batch_effects.csv")
     if edge == "one site with animals":
         assert kin["mean_fst"].isna().all()
+
+
+def test_the_map_sets_the_window_of_thinning_where_the_species_has_one(small, tmp_path):
+    """A map on which nothing recombines: each chromosome is one window, so more is thinned than by base pairs."""
+    folder, _ = small
+    ends = pd.DataFrame({"chrom": np.repeat([f"chr{i + 1}" for i in range(30)], 2), "pos": [1, 10**9] * 30, "cm": 0.0})
+    ends.to_csv(tmp_path / "map.csv", index=False)
+    kept = []
+    for name, given in (("plain", []), ("mapped", [str(tmp_path / "map.csv")])):
+        (tmp_path / name).mkdir()
+        out = filtered(folder, tmp_path / name, recombination_map=given, thinning_distance_kb=0.001, thinning_r2=0.02)
+        markers = read_table(out / "markers.parquet")
+        kept.append(markers["thinned"].sum() / (markers["status"] == "kept").sum())
+    assert kept[0] > kept[1] > 0

@@ -7,13 +7,15 @@ from tests.drawn_genotypes import drawn_dosages
 from tests.made_studies import write_structure_intake
 
 from homewater.tables.schema_tables import read_table, write_table
-from steps import ancestry, diversity, groups_within_units, pairwise_fst, pca
+from steps import ancestry, diversity, groups_within_units, linkage_decay, pairwise_fst, pca
 
-TABLES = ("site_diversity", "pairwise_fst", "pca", "pca_axes", "ancestry", "group_number")
+TABLES = (
+    "site_diversity", "pairwise_fst", "linkage_decay", "linkage_reach", "pca", "pca_axes", "ancestry", "group_number",
+)  # fmt: skip
 
 
 def run(folder, given, min_individuals=5, max_groups=3):
-    """Run the four steps; returns their tables by name."""
+    """Run the five steps; returns their tables by name."""
     counts, out = str(folder / "site_counts.zarr"), {name: str(folder / f"{name}.csv") for name in TABLES}
     diversity.main(**given, site_counts=counts, table=out["site_diversity"], min_individuals=min_individuals)
     pairwise_fst.main(
@@ -25,6 +27,14 @@ def run(folder, given, min_individuals=5, max_groups=3):
         min_individuals=min_individuals,
         seed=3,
         species="topshell",
+    )
+    linkage_decay.main(
+        **given,
+        recombination_map=[],
+        decay=out["linkage_decay"],
+        reach=out["linkage_reach"],
+        thinning_distance_kb=1000.0,
+        thinning_distance_cm=1.0,
     )
     pca.main(**given, table=out["pca"], axes=out["pca_axes"], n_axes=3, seed=3, species="topshell")
     ancestry.main(
@@ -112,6 +122,14 @@ def test_animals_that_define_nothing_are_projected_and_placed(study):
     assert first.sum(axis=1) == pytest.approx(1, abs=1e-12)
     ours = scores["pc1"].to_numpy(dtype=float)
     assert np.sign(np.median(ours[site == "öst"])) == -np.sign(np.median(ours[site == "S-01/a"]))
+
+
+def test_markers_drawn_one_by_one_show_no_linkage(study):
+    """Pairs are 100 bp apart and more; sites of ten animals and more are two of three."""
+    decay, reach = study[2]["linkage_decay"], study[2]["linkage_reach"].iloc[0]
+    assert (reach["reading"], reach["n_sites"], reach["window"]) == ("no_linkage_found", 2, 1000)
+    assert decay["r2"].abs().max() < 0.02
+    assert decay["n_pairs"].max() <= 2000
 
 
 def test_number_of_groups_is_chosen_once_and_starts_agree(study):

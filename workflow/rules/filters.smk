@@ -4,6 +4,7 @@ rule filters:
         sample_sheet=of_study("inputs/samples.csv"),
         sites=of_study("inputs/sites.csv"),
         native_range=species_file("native_range"),
+        recombination_map=species_file("recombination", "map"),
         library=library("filters"),
     output:
         samples=of_species("intake/samples.csv"),

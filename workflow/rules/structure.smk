@@ -45,6 +45,30 @@ rule pairwise_fst:
         "../../scripts/steps/pairwise_fst.py"
 
 
+rule linkage_decay:
+    input:
+        genotypes=of_species("intake/genotypes.zarr"),
+        samples=of_species("intake/samples.csv"),
+        markers=of_species("intake/markers.parquet"),
+        recombination_map=species_file("recombination", "map"),
+        library=library("linkage_decay"),
+    output:
+        decay=of_species("structure/linkage_decay.csv"),
+        reach=of_species("structure/linkage_reach.csv"),
+    log:
+        log_of("linkage_decay"),
+    benchmark:
+        benchmark_of("linkage_decay")
+    threads: 1
+    resources:
+        **needs("linkage_decay"),
+    params:
+        thinning_distance_kb=SETTINGS["markers"]["thinning_distance_kb"],
+        thinning_distance_cm=SETTINGS["markers"]["thinning_distance_cm"],
+    script:
+        "../../scripts/steps/linkage_decay.py"
+
+
 rule pca:
     input:
         genotypes=of_species("intake/genotypes.zarr"),

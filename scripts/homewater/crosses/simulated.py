@@ -138,6 +138,22 @@ class PanelModel:
         return np.concatenate(parts)
 
 
+def mapped_centimorgans(chrom: np.ndarray, pos: np.ndarray, table: pd.DataFrame | None) -> np.ndarray:
+    """Return the place of each marker on the study's map, float64 (n_markers,), NaN on chromosomes it does not hold.
+
+    Args:
+        chrom: (n_markers,), chromosome names.
+        pos: int (n_markers,), base pairs; beyond the map's ends a chromosome's first or last centimorgan stands.
+        table: chrom, pos, cm; None where the species has no map.
+    """
+    centimorgans = np.full(len(chrom), np.nan)
+    if table is not None:
+        columns = (table[name].to_numpy() for name in ("chrom", "pos", "cm"))
+        held = pd.Series(np.asarray(chrom)).isin(set(table["chrom"])).to_numpy()
+        centimorgans[held] = map_from_table(np.asarray(chrom)[held], np.asarray(pos)[held], *columns).position_cm
+    return centimorgans
+
+
 def study_map(
     chrom: np.ndarray, pos: np.ndarray, cm_per_chromosome: float, table: pd.DataFrame | None = None
 ) -> RecombinationMap:
@@ -150,10 +166,5 @@ def study_map(
         table: chrom, pos, cm.
     """
     even = map_from_positions(chrom, pos, cm_per_chromosome)
-    if table is None:
-        return even
-    columns = (table[name].to_numpy() for name in ("chrom", "pos", "cm"))
-    held = pd.Series(chrom).isin(set(table["chrom"])).to_numpy()
-    position = even.position_cm.copy()
-    position[held] = map_from_table(np.asarray(chrom)[held], np.asarray(pos)[held], *columns).position_cm
-    return RecombinationMap(even.chrom_index, position)
+    mapped = mapped_centimorgans(chrom, pos, table)
+    return RecombinationMap(even.chrom_index, np.where(np.isnan(mapped), even.position_cm, mapped))

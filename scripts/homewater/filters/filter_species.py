@@ -13,7 +13,7 @@ from homewater.filters.batch_effects import batch_names, between_batches
 from homewater.filters.genotyping_error import replicate_error
 from homewater.filters.group_differences import differing_markers, sexes
 from homewater.filters.kin_thinning import kin_thinning
-from homewater.filters.linkage_thinning import thinned_markers
+from homewater.filters.linkage_thinning import thinned_markers, window_places
 from homewater.filters.markers import filter_markers
 from homewater.filters.settings import FilterSettings
 from homewater.filters.site_roles import in_native_range, site_roles
@@ -59,6 +59,7 @@ def filter_species(
     sites: pd.DataFrame,
     native_range: BaseGeometry | None,
     settings: FilterSettings,
+    genetic_map: pd.DataFrame | None = None,
 ) -> FilteredSpecies:
     """Go through all filters of a species.
 
@@ -69,6 +70,7 @@ def filter_species(
         sites: the site list (table input_sites).
         native_range: polygons of the native range in degrees; None where none is given.
         settings: limits of the filters.
+        genetic_map: chrom, pos, cm; None where the species has no map.
 
     Raises:
         InputError: where no animal or no marker is left.
@@ -85,8 +87,9 @@ def filter_species(
     differing = differing_markers(store, animals.table, place, batch_number, sexes(sheet), len(location_ids))
     markers, taken = filter_markers(store.markers, counts, settings, differing)
     kept = np.flatnonzero(markers["status"] == "kept")
-    chrom, window, max_r2 = markers["chrom"].to_numpy()[kept], settings.thinning_window, settings.thinning_r2
-    markers["thinned"] = thinned_markers(store, kept, chrom, defines, window, max_r2)
+    chrom, pos = (markers[name].to_numpy()[kept] for name in ("chrom", "pos"))
+    along = window_places(chrom, pos, genetic_map, settings)
+    markers["thinned"] = thinned_markers(store, kept, chrom, along, defines, settings.thinning_r2)
     technical = markers["passes_technical"].to_numpy(dtype=bool)
     records = _record_rows(store.attributes["records"], store.n_markers)
     return FilteredSpecies(

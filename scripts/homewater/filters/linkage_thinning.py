@@ -1,4 +1,8 @@
-"""Linkage thinning: along each chromosome a marker stays unless it is correlated with one that stays just before."""
+"""Linkage thinning: along each chromosome a marker stays unless it is correlated with one that stays just before.
+
+"Just before" is a distance along the chromosome: centimorgans where the species has a map, base pairs elsewhere. A
+count of markers would be a long stretch in a sparse study and next to nothing in a dense one.
+"""
 
 from __future__ import annotations
 
@@ -6,41 +10,33 @@ from collections.abc import Iterable
 
 import numba
 import numpy as np
+import pandas as pd
 
-from homewater.genotypes.bit_planes import group_words, popcount
+from homewater.crosses.simulated import mapped_centimorgans
+from homewater.filters.settings import FilterSettings
+from homewater.genotypes.bit_planes import group_words
+from homewater.genotypes.pair_correlation import pair_sums
 from homewater.genotypes.store import Genotypes
 from homewater.running.two_threads import in_order
 
 BLOCK = 4096
+# A marker is compared with so many of those kept just before it, however dense they are: the time that thinning takes
+# is then bounded by a number of comparisons a marker. Chosen, no source; 500 in 1,000 kb is one kept marker in 2 kb.
+MAX_COMPARED = 500
 
 
 @numba.njit(cache=True, nogil=True)
 def _exceeds(x, y, limit):
-    """Tell whether the squared correlation of two markers, over animals called at both, is above `limit`.
-
-    Rows of x and y: heterozygous, alternate homozygous, called; bits of other animals are zero, so what is heterozygous
-    at one marker and called at the other is called at both.
-    """
-    n, het_x, alt_x, het_y, alt_y, one, two, four = 0, 0, 0, 0, 0, 0, 0, 0
-    for w in range(x.shape[1]):
-        hx, ax, cx, hy, ay, cy = x[0, w], x[1, w], x[2, w], y[0, w], y[1, w], y[2, w]
-        n += popcount(cx & cy)
-        het_x += popcount(hx & cy)
-        alt_x += popcount(ax & cy)
-        het_y += popcount(hy & cx)
-        alt_y += popcount(ay & cx)
-        one += popcount(hx & hy)
-        two += popcount((hx & ay) | (ax & hy))
-        four += popcount(ax & ay)
-    count, sx, sy = np.float64(n), np.float64(het_x + 2 * alt_x), np.float64(het_y + 2 * alt_y)
-    covariance = count * np.float64(one + 2 * two + 4 * four) - sx * sy
-    variance_x = count * np.float64(het_x + 4 * alt_x) - sx * sx
-    variance_y = count * np.float64(het_y + 4 * alt_y) - sy * sy
+    """Tell whether the squared correlation of two markers (see `pair_sums`) is above `limit`."""
+    n, sum_x, sum_y, squares_x, squares_y, products = pair_sums(x, y)
+    count = np.float64(n)
+    covariance = count * products - sum_x * sum_y
+    variance_x, variance_y = count * squares_x - sum_x * sum_x, count * squares_y - sum_y * sum_y
     return covariance * covariance > limit * variance_x * variance_y
 
 
 @numba.njit(cache=True, nogil=True)
-def _thin_block(planes, mask, chrom, first, window, limit, held, held_at, held_chrom, used, keep):
+def _thin_block(planes, mask, chrom, place, limit, held, held_place, held_chrom, used, keep):
     """Go through one block; `held` is a ring of the last markers kept. Return the number kept so far.
 
     Many parameters: what is held between blocks is handed to the kernel array by array.
@@ -48,7 +44,6 @@ def _thin_block(planes, mask, chrom, first, window, limit, held, held_at, held_c
     room = held.shape[0]
     own = np.empty((3, mask.size), dtype=np.uint64)
     for m in range(planes.shape[0]):
-        at = first + m
         for w in range(mask.size):
             own[0, w] = planes[m, 0, w] & mask[w]
             own[1, w] = planes[m, 1, w] & mask[w]
@@ -57,7 +52,7 @@ def _thin_block(planes, mask, chrom, first, window, limit, held, held_at, held_c
         k = used - 1
         while k >= 0 and used - k <= room:
             slot = k % room
-            if at - held_at[slot] >= window or held_chrom[slot] != chrom[m]:
+            if place[m] - held_place[slot] > 1.0 or held_chrom[slot] != chrom[m]:
                 break
             if _exceeds(held[slot], own, limit):
                 keep[m] = False
@@ -66,21 +61,30 @@ def _thin_block(planes, mask, chrom, first, window, limit, held, held_at, held_c
         if keep[m]:
             slot = used % room
             held[slot] = own
-            held_at[slot] = at
+            held_place[slot] = place[m]
             held_chrom[slot] = chrom[m]
             used += 1
     return used
 
 
-def thin_by_linkage(blocks: Iterable[np.ndarray], mask: np.ndarray, chrom: np.ndarray, window: int, max_r2: float):
+def thin_by_linkage(
+    blocks: Iterable[np.ndarray],
+    mask: np.ndarray,
+    chrom: np.ndarray,
+    place: np.ndarray,
+    max_r2: float,
+    max_compared: int = MAX_COMPARED,
+) -> np.ndarray:
     """Return which markers stay when, of two correlated ones, the later is left out.
 
     Args:
         blocks: uint64 (n_block, 3, n_words) bit planes of the markers in genome order, all blocks together n_markers.
         mask: uint64 (n_words,), bits of the animals to look at.
         chrom: (n_markers,) chromosome of each marker; markers of one chromosome lie together.
-        window: a marker is compared with those kept among the `window` - 1 markers before it.
+        place: float64 (n_markers,), place along the chromosome in widths of the window (`window_places`), never
+            falling within a chromosome: a marker is compared with the kept ones at most 1 before it.
         max_r2: squared correlation of allele copies above which two markers count as correlated.
+        max_compared: kept markers with which one is compared at most, the nearest first.
 
     Returns:
         bool (n_markers,). Undefined correlations (a marker without variation among the animals called at both) do not
@@ -88,25 +92,42 @@ def thin_by_linkage(blocks: Iterable[np.ndarray], mask: np.ndarray, chrom: np.nd
         correlated pair.
     """
     codes = np.unique(np.asarray(chrom).astype(str), return_inverse=True)[1].astype(np.int64)
+    place = np.ascontiguousarray(place, dtype=np.float64)
     keep = np.zeros(codes.size, dtype=np.bool_)
     words = np.flatnonzero(mask)
     mask = np.ascontiguousarray(mask[words])
-    room = max(1, min(window - 1, max(1, codes.size)))
+    room = max(1, min(max_compared, codes.size))
     held = np.zeros((room, 3, words.size), dtype=np.uint64)
-    held_at, held_chrom = np.zeros(room, dtype=np.int64), np.zeros(room, dtype=np.int64)
+    held_place, held_chrom = np.zeros(room), np.zeros(room, dtype=np.int64)
     used = first = 0
     for planes in blocks:
         planes = np.ascontiguousarray(planes[:, :, words])
-        stop = first + planes.shape[0]
+        here = slice(first, first + planes.shape[0])
         used = _thin_block(
-            planes, mask, codes[first:stop], first, window, max_r2, held, held_at, held_chrom, used, keep[first:stop]
+            planes, mask, codes[here], place[here], max_r2, held, held_place, held_chrom, used, keep[here]
         )
-        first = stop
+        first = here.stop
     return keep
 
 
+def window_places(
+    chrom: np.ndarray, pos: np.ndarray, genetic_map: pd.DataFrame | None, settings: FilterSettings
+) -> np.ndarray:
+    """Return the place of each marker along its chromosome in widths of the thinning window, float64 (n_markers,).
+
+    Args:
+        chrom: (n_markers,), chromosome names.
+        pos: int (n_markers,), base pairs.
+        genetic_map: chrom, pos, cm, or None; on its chromosomes the window is one of centimorgans.
+        settings: limits of the filters, with both widths of the window.
+    """
+    by_length = np.asarray(pos, dtype=np.float64) / (1000 * settings.thinning_distance_kb)
+    by_map = mapped_centimorgans(chrom, pos, genetic_map) / settings.thinning_distance_cm
+    return np.where(np.isnan(by_map), by_length, by_map)
+
+
 def thinned_markers(
-    store: Genotypes, rows: np.ndarray, chrom: np.ndarray, defines: np.ndarray, window: int, max_r2: float
+    store: Genotypes, rows: np.ndarray, chrom: np.ndarray, place: np.ndarray, defines: np.ndarray, max_r2: float
 ) -> np.ndarray:
     """Return which markers of a store stay, bool (n_markers,); chromosomes are worked on side by side.
 
@@ -114,8 +135,8 @@ def thinned_markers(
         store: the genotypes.
         rows: int (n_rows,), markers to thin, in genome order; all others are False.
         chrom: (n_rows,), chromosome of each.
+        place: float64 (n_rows,), place of each, as in `thin_by_linkage`.
         defines: bool (n_animals,), animals to look at.
-        window: as in `thin_by_linkage`.
         max_r2: as there.
     """
     _, word, bits, _ = group_words(store.layout, np.where(defines, 0, -1), 1)
@@ -123,11 +144,11 @@ def thinned_markers(
     mask[word] = bits
 
     def thin(own: np.ndarray) -> np.ndarray:
-        blocks = (store.planes(own[start : start + BLOCK]) for start in range(0, own.size, BLOCK))
-        return own[thin_by_linkage(blocks, mask, np.zeros(own.size, dtype=np.int64), window, max_r2)]
+        blocks = (store.planes(rows[own[start : start + BLOCK]]) for start in range(0, own.size, BLOCK))
+        return rows[own[thin_by_linkage(blocks, mask, np.zeros(own.size, dtype=np.int64), place[own], max_r2)]]
 
     code = np.unique(np.asarray(chrom).astype(str), return_inverse=True)[1]
     thinned = np.zeros(store.n_markers, dtype=bool)
-    for kept in in_order(thin, np.split(rows, np.flatnonzero(np.diff(code)) + 1)):
+    for kept in in_order(thin, np.split(np.arange(rows.size), np.flatnonzero(np.diff(code)) + 1)):
         thinned[kept] = True
     return thinned

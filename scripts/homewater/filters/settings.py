@@ -22,7 +22,8 @@ class FilterSettings:
         min_minor_allele_frequency: least frequency of a marker's rarer allele.
         min_minor_allele_count: least copies of it.
         hardy_weinberg_fdr: false-discovery rate of both tests of heterozygotes within sites.
-        thinning_window: markers within which correlated ones are thinned.
+        thinning_distance_kb: distance along a chromosome within which correlated markers are thinned, kilobases.
+        thinning_distance_cm: the same on chromosomes of which the species has a map, centimorgans.
         thinning_r2: squared correlation above which two markers count as correlated.
         genotyping_error: chance that a called genotype is wrong, for studies without replicates.
     """
@@ -38,7 +39,8 @@ class FilterSettings:
     min_minor_allele_frequency: float
     min_minor_allele_count: int
     hardy_weinberg_fdr: float
-    thinning_window: int
+    thinning_distance_kb: float
+    thinning_distance_cm: float
     thinning_r2: float
     genotyping_error: float
 

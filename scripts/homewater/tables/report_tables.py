@@ -17,6 +17,8 @@ REPORT_FILES = {
     "site_diversity": "structure/site_diversity.csv",
     "pairwise_fst": "structure/pairwise_fst.csv",
     "site_years": "structure/site_years.csv",
+    "linkage_decay": "structure/linkage_decay.csv",
+    "linkage_reach": "structure/linkage_reach.csv",
     "pca": "structure/pca.csv",
     "pca_axes": "structure/pca_axes.csv",
     "group_number": "structure/group_number.csv",

@@ -206,6 +206,18 @@ def species_tables(
         rows, columns=["site_a", "site_b", "fst", "ci_low", "ci_high", "p_value", "q_value", "sea_km", "n_a", "n_b"]
     )
     axis = np.array([inside[s] for s in kept["locationID"]], float)
+    of_class = {"distance_class": ["1", "2", "3", "other_chromosomes"], "unit": "kb"}
+    of_class |= {"distance_low": [0.0, 10, 100, np.nan], "distance_high": [10.0, 100, 1000, np.nan]}
+    of_class |= {"distance": [4.2, 31.0, 330.0, np.nan], "n_pairs": [800, 2000, 2000, 2000]}
+    of_class |= {"r2": [0.31, 0.12, 0.004, 0.001], "r2_ci_low": 0.0005, "r2_ci_high": 0.33}
+    excess = np.array([0.309, 0.119, 0.003, np.nan])
+    of_class |= {"excess": excess, "excess_ci_low": excess - 0.004, "excess_ci_high": excess + 0.005}
+    tables["linkage_decay"] = pd.DataFrame(of_class)
+    near = {"nearest_distance": 4.2, "nearest_excess": 0.309, "nearest_excess_ci_low": 0.305}
+    reached = {"half_distance": 26.0, "half_distance_ci_low": 21.0, "half_distance_ci_high": 33.0}
+    reached |= {"reach": 81.0, "reach_ci_low": 60.0, "reach_ci_high": 99.0, "nearest_excess_ci_high": 0.314}
+    one = {"unit": "kb", "window": 1000.0, "n_sites": len(wild), "against": "other_chromosomes"}
+    tables["linkage_reach"] = pd.DataFrame([one | near | reached | {"reading": "wide_enough"}])
     tables["pca"] = kept[["materialSampleID", "locationID"]].assign(
         pc1=4 * axis + random.normal(0, 1, len(kept)), pc2=random.normal(0, 1, len(kept))
     )
@@ -624,6 +636,9 @@ def study(
             "hardy_weinberg_fdr": 0.01,
             "batch_fdr": 0.01,
             "sex_linked_fdr": 0.01,
+            "thinning_r2": 0.2,
+            "thinning_distance_kb": 1000.0,
+            "thinning_distance_cm": 1.0,
         },
         "structure": {"min_individuals": 5, "permutations": 999},
         "units": {"min_break_fst": 0.01, "break_level": 0.05, "median_step_multiple": 3, "detectable_power": 0.8},

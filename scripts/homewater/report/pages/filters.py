@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from homewater.report.figures.filters import Rung, draw_ladders
 from homewater.report.pages.elements import Section, SpeciesPage
+from homewater.report.pages.linkage import add_linkage
 
 LEVEL = 0.05  # false-discovery rate at which batches are said to differ
 SHOWN_SITES = 12  # of the table of kin: those that lose most animals
@@ -50,6 +51,7 @@ def filters_section(page: SpeciesPage) -> Section:
     columns = [page.writer.column("column.filter"), page.writer.column("column.what")]
     columns += page.writer.number_columns("before", "removed", "after", "flagged", "expected_false")
     section.add("table", page.writer.table(page.say("caption.filters"), columns, rows, "dense"))
+    add_linkage(section, page)
     _add_conflicts(section, page)
     _add_batches(section, page)
     _add_kin(section, page)
