@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from tests.verification.coasts import additive, histories, study
+from tests.verification.coasts import additive, designs, histories, study
 from tests.verification.coasts.found import Found, Line, as_tested_sites
 from tests.verification.coasts.judged import block_hits, f3_t, outcome, zones_rand
 from tests.verification.coasts.settings import SETTINGS
@@ -123,6 +123,16 @@ def test_a_seed_tells_a_study(name):
 
 def test_at_least_half_of_the_settings_are_histories():
     assert sum(setting.by_history for setting in SETTINGS.values()) >= 0.45 * len(SETTINGS)  # structure.py adds twelve
+
+
+@pytest.mark.parametrize("place", [0, 3, 6])
+def test_a_designed_line_adds_the_same_at_any_place(place):
+    """Between the facing sites lie the line and one step: F of both sides and half of the walk's drift of a step."""
+    design = designs.Design((30,) * 8, markers=150, own_drift=0.0, step=0.01)
+    linear = mean_linear(lambda seed: designs.designed(seed, design, 0.05, place))
+    assert linear[place, place + 1] == pytest.approx(0.05 / 0.95 + 0.005, rel=0.1)
+    none = mean_linear(lambda seed: designs.designed(seed, design, 0.0, place))
+    assert np.diag(none, 1) == pytest.approx(0.005, rel=0.25)
 
 
 # --- what is judged ---

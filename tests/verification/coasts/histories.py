@@ -216,7 +216,7 @@ def stepping_stones(
     return told(seed, demography, names[:n_side] + names[n_side + gap :], truth, with_gap(n_side, n_side, gap + 1))
 
 
-def contact(seed: int, width: int, fst: float, generations: int, n_flank: int = 5, size: float = 2000) -> Study:
+def contact(seed: int, width: int, fst: float, generations: int, n_flank: int = 5, size: float = 8000) -> Study:
     """Return two stocks that met so many generations ago over some sites, and have exchanged along the coast since.
 
     The cline of shares at the meeting is logistic; exchange has widened it since, and the truth is the share today.
