@@ -189,3 +189,25 @@ rule site_years:
         seed=SETTINGS["study"]["seed"],
     script:
         "../../scripts/steps/site_years.py"
+
+
+rule frequency_spectrum:
+    input:
+        genotypes=of_species("intake/genotypes.zarr"),
+        samples=of_species("intake/samples.csv"),
+        markers=of_species("intake/markers.parquet"),
+        units=of_species("units/units.csv"),
+        library=library("frequency_spectrum"),
+    output:
+        table=of_species("structure/frequency_spectrum.csv"),
+    log:
+        log_of("frequency_spectrum"),
+    benchmark:
+        benchmark_of("frequency_spectrum")
+    threads: 1
+    resources:
+        **needs("frequency_spectrum"),
+    params:
+        min_individuals=SETTINGS["structure"]["min_individuals"],
+    script:
+        "../../scripts/steps/frequency_spectrum.py"

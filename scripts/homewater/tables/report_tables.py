@@ -31,6 +31,7 @@ REPORT_FILES = {
     "breaks": "structure/breaks.csv",
     "overall_fst": "structure/overall_fst.csv",
     "groups_within_units": "structure/groups_within_units.csv",
+    "frequency_spectrum": "structure/frequency_spectrum.csv",
     "variance_shares": "structure/variance_shares.csv",
     "clines": "structure/clines.csv",
     "cline_sites": "structure/cline_sites.csv",

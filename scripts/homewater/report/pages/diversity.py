@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from homewater.report.pages.elements import Section, SpeciesPage, Writer
+from homewater.report.pages.frequency_spectrum import add_frequency_spectrum
 from homewater.report.words.numbers import is_missing
 
 
@@ -39,6 +40,7 @@ def diversity_section(page: SpeciesPage) -> Section:
     unbounded &= ~np.isfinite(table["effective_size_ci_high"].astype(float))
     if unbounded.any():
         section.say(page.say("diversity.unbounded", count=int(unbounded.sum())))
+    add_frequency_spectrum(section, page)
     return section
 
 

@@ -9,6 +9,7 @@ from markupsafe import Markup
 from homewater.report.figures import style as fs
 from homewater.report.figures.structure import draw_ancestry, draw_components, draw_distance, draw_fst_matrix
 from homewater.report.pages.elements import Drawing, Section, SpeciesPage, Writer
+from homewater.report.pages.frequency_spectrum import fst_caution
 from homewater.report.pages.odd_kinships import add_odd_kinships
 from homewater.report.pages.results import SpeciesResults
 from homewater.report.pages.site_years import add_site_years
@@ -83,7 +84,7 @@ def _group_colours(species: SpeciesResults, ancestry: pd.DataFrame, groups: list
 
 
 def _add_fst(section: Section, page: SpeciesPage) -> None:
-    section.say(*_overall_text(page))
+    section.say(*_overall_text(page), *fst_caution(page))
     table = page.tables["pairwise_fst"]
     known = table[table["fst"].notna()]
     sites = page.study.in_coast_order(set(known["site_a"]) | set(known["site_b"]))

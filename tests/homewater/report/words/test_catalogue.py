@@ -88,6 +88,7 @@ def test_every_entry_is_used():
             schema_values("origin_classes", "class") | {"or", "mixed"} | schema_values("class_power", "called_class"),
         ),
         ("reading", schema_values("breaks", "reading")),
+        ("spectrum.reading", schema_values("frequency_spectrum", "reading") - {"too_few"}),
         ("grouping", schema_values("variance_shares", "grouping")),
         ("cline.status", schema_values("clines", "status") - {"fitted"}),
         ("statement", statement_ids()),
