@@ -7,6 +7,11 @@ from dataclasses import dataclass
 
 import msprime
 import numpy as np
+import pandas as pd
+
+from homewater.structure.frequency_spectrum import DRAWN, SpectrumSums, with_spectra
+
+CHROMOSOMES = 10
 
 
 @dataclass(frozen=True)
@@ -53,24 +58,25 @@ class Lineages:
 
 
 def lineages(
-    seed: int, fst: float, sizes: tuple[int, ...] = (40, 40), later_size: float = 1.0, n_chromosomes: int = 10
+    seed: int, fst: float, sizes: tuple[int, ...] = (40, 40), later_size: float = 1.0, bottleneck: float = 1.0
 ) -> Lineages:
-    """Return lineages of 5,000 that parted so long ago that F_ST is `fst`.
+    """Return lineages of 5,000 that parted so long ago that F_ST is `fst`, on CHROMOSOMES of one million bases.
 
     Args:
         seed: seed of the history, from 0.
         fst: F_ST between lineages of equal size.
         sizes: animals sampled of each.
         later_size: size of the lineages after the first since they parted, as a multiple.
-        n_chromosomes: chromosomes of one million bases.
+        bottleneck: size of the ancestor during the 500 generations before they parted, as a multiple.
     """
     size, time = 5000, 2 * 5000 * fst / (1 - fst)
     history = msprime.Demography()
     names = [f"lineage_{k}" for k in range(len(sizes))]
     for k, name in enumerate(names):
         history.add_population(name=name, initial_size=size * (later_size if k else 1))
-    history.add_population(name="ancestor", initial_size=size)
+    history.add_population(name="ancestor", initial_size=size * bottleneck)
     history.add_population_split(time=time, derived=names, ancestral="ancestor")
+    history.add_population_parameters_change(time=time + 500, initial_size=size, population="ancestor")
     samples = [
         msprime.SampleSet(n + 30 * (k == 0), population=name)
         for k, (n, name) in enumerate(zip(sizes, names, strict=True))
@@ -78,14 +84,23 @@ def lineages(
     parts = []
     for trees in msprime.sim_ancestry(
         samples, demography=history, sequence_length=1e6, recombination_rate=1e-8,
-        random_seed=seed + 1, num_replicates=n_chromosomes,
+        random_seed=seed + 1, num_replicates=CHROMOSOMES,
     ):  # fmt: skip
         mutated = msprime.sim_mutations(trees, rate=1e-8, random_seed=seed + 1, model=msprime.BinaryMutationModel())
         parts.append(mutated.genotype_matrix().astype(np.int64))
     found = np.concatenate(parts)
-    chrom = np.repeat(np.arange(n_chromosomes), [len(part) for part in parts])
+    chrom = np.repeat(np.arange(CHROMOSOMES), [len(part) for part in parts])
     first = 2 * sizes[0]
     ends = np.cumsum([0, *[2 * n for n in sizes[1:]]]) + first + 60
     alternate = [found[:, :first].sum(axis=1)]
     alternate += [found[:, start:end].sum(axis=1) for start, end in itertools.pairwise(ends)]
     return Lineages(np.stack(alternate, axis=1), 2 * np.array(sizes), chrom, found[:, first : first + 60])
+
+
+def readings(drawn: Lineages) -> pd.DataFrame:
+    """Return table frequency_spectrum of units that are these lineages."""
+    n_units = drawn.copies.size
+    sums = SpectrumSums(drawn.copies // 2, DRAWN, CHROMOSOMES)
+    sums.add(drawn.genotype_counts(), drawn.chrom)
+    table = pd.DataFrame({"unit": [f"unit_{k + 1}" for k in range(n_units)], "reading": "too_few"})
+    return with_spectra(table, np.arange(n_units), sums, int(drawn.copies.sum()) // 2)

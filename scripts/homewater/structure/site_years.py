@@ -25,6 +25,7 @@ from homewater.tables.kept_animals import evenly_spaced, not_of_its_site
 from homewater.tables.schema_tables import empty_table
 
 LEVEL = 0.05  # chance of any false change in a study, after correction for all pairs of years tested
+UNFLAGGED = "_unflagged"  # ends the names of columns that leave flagged animals out
 NO_CHANGE, CHANGED, TOO_FEW = "no_change_found", "changed", "too_few"
 
 
@@ -99,9 +100,13 @@ def site_years(
     if not rows:
         return empty_table("site_years")
     table = pd.DataFrame(rows)
-    for name, unflagged in (("", False), ("_unflagged", True)):
-        used = defines & ~flagged if unflagged else defines
-        table = _with_change(table, species, np.where(used, year, -1), settings, draws, name)
+    table = _with_change(table, species, np.where(defines, year, -1), settings, draws, "")
+    unflagged = np.where(defines & ~flagged, year, -1)
+    some = (table["n_flagged_a"] + table["n_flagged_b"]).to_numpy() > 0
+    without = _with_change(table[some].reset_index(drop=True), species, unflagged, settings, draws, UNFLAGGED)
+    for name in ("fst", "ci_low", "ci_high", "p_value"):
+        table[name + UNFLAGGED] = table[name]  # where nobody is flagged nothing changes
+        table.loc[some, name + UNFLAGGED] = without[name + UNFLAGGED].to_numpy()
     tested = table["p_value"].notna()
     changed = table["p_adjusted"] <= LEVEL
     return table.assign(reading=np.where(~tested, TOO_FEW, np.where(changed, CHANGED, NO_CHANGE)))
@@ -125,7 +130,7 @@ def _with_change(
         tuple(np.flatnonzero((location == row.locationID) & (year == y)) for y in (row.year_a, row.year_b))
         for row in table.itertuples()
     ]
-    enough = np.array([min(map(len, pair)) >= settings.min_individuals for pair in pairs])
+    enough = np.array([min(map(len, pair)) >= settings.min_individuals for pair in pairs], dtype=bool)
     fst, low, high, sizes = _change(species, pairs, table["generations"].to_numpy(), enough)
     p_value, detectable = np.full((2, len(pairs)), np.nan)
     n_tests = int(enough.sum())

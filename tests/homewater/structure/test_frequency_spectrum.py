@@ -7,28 +7,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from tests.drawn_genotypes import drawn_dosages
-from tests.drawn_lineages import lineages
+from tests.drawn_lineages import lineages, readings
 from tests.made_studies import write_structure_intake
 
-from homewater.structure.frequency_spectrum import (
-    SpectrumSums,
-    fold,
-    neutral,
-    projected,
-    rare_alleles,
-    with_spectra,
-)
+from homewater.structure.frequency_spectrum import SpectrumSums, fold, neutral, projected, rare_alleles
 from homewater.tables.schema_tables import read_table, write_table
 from steps import frequency_spectrum
-
-
-def readings(drawn):
-    """Return the table of units that are these lineages."""
-    n_units = drawn.copies.size
-    sums = SpectrumSums(drawn.copies // 2, 20, int(drawn.chrom.max()) + 1)
-    sums.add(drawn.genotype_counts(), drawn.chrom)
-    table = pd.DataFrame({"unit": [f"unit_{k + 1}" for k in range(n_units)], "reading": "too_few"})
-    return with_spectra(table, np.arange(n_units), sums, int(drawn.copies.sum()) // 2)
 
 
 def test_neutral_spectrum_by_hand():
