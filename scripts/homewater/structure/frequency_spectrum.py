@@ -37,6 +37,7 @@ from homewater.tables.unit_names import sorted_units
 
 RARE_BELOW = 0.25  # minor allele frequency that parts rare from common alleles
 RARE_LIMIT = 0.9  # of the upper bound of rare_ratio: below it rare alleles are missing
+POWER = 0.8  # chance at which the detectable ratio is stated
 PRIVATE_LIMIT = 0.75  # of the upper bound of private_ratio
 MARGIN = 1.5  # counting starts at so many times the file's least frequency, since its limit is not sharp in a unit
 LATEST_START = 0.2  # and never beyond this frequency, so that rare alleles are left to count
@@ -266,9 +267,11 @@ def rare_alleles(spectrum: np.ndarray, limit: float) -> dict[str, float]:
     expected = neutral(2 * n_classes)
     scale = expected[rare].sum() / expected[common].sum() if rare.any() else np.nan
     top, bottom = spectrum[:, rare].sum(axis=1), spectrum[:, common].sum(axis=1)
-    ratio = ratio_interval(top / scale, bottom, spectrum.sum(axis=1))
-    names = ("rare_ratio", "rare_ratio_ci_low", "rare_ratio_ci_high")
-    return {"rare_from": start} | dict(zip(names, map(float, ratio), strict=False))
+    ratio, low, high, error = map(float, ratio_interval(top / scale, bottom, spectrum.sum(axis=1)))
+    found = {"rare_from": start, "rare_ratio": ratio, "rare_ratio_ci_low": low, "rare_ratio_ci_high": high}
+    # the error of a ratio grows with it: the ratio at which POWER of the upper bounds lie below the limit
+    reach = (high - ratio + special.ndtri(POWER) * error) / ratio if ratio > 0 else np.nan
+    return found | {"detectable_rare_ratio": RARE_LIMIT / (1 + reach)}
 
 
 def _private(sums: SpectrumSums, unit: int, names: np.ndarray) -> dict[str, float | str]:

@@ -492,13 +492,19 @@ def spectrum_table(n_units: int) -> pd.DataFrame:
     """Return the table frequency_spectrum: chosen in the first of two stocks; rare alleles missing in a stock alone."""
     readings = {1: ["rare_alleles_missing"], 2: ["chosen_here", "chosen_elsewhere"], 4: ["no_sign"] * 3 + ["too_few"]}
     rows = [
-        (f"unit_{k + 1}", 40, 3, 20000, 0.0061, 100, 0.014, 0.48, 0.44, 0.52, 20, 0.61, 0.59, 0.63, 0.12, 0.1, 0.14,
-         f"unit_{2 - k}" if n_units == 2 else "", reading)
+        (f"unit_{k + 1}", 40, 3, 20000, 0.0061, 100, 0.014, 0.48, 0.44, 0.52, 0.81, 20, 0.61, 0.59, 0.63,
+         0.12, 0.1, 0.14, f"unit_{2 - k}" if n_units == 2 else "", reading)
         for k, reading in enumerate(readings.get(n_units, []))
     ]  # fmt: skip
     columns = ["unit", "n_animals", "n_sites", "n_markers", "least_frequency", "copies", "rare_from", "rare_ratio"]
-    columns += ["rare_ratio_ci_low", "rare_ratio_ci_high", "drawn_copies", "share_variable", "share_variable_ci_low"]
-    columns += ["share_variable_ci_high", "private_ratio", "private_ratio_ci_low", "private_ratio_ci_high"]
+    columns += ["rare_ratio_ci_low", "rare_ratio_ci_high", "detectable_rare_ratio", "drawn_copies", "share_variable"]
+    columns += [
+        "share_variable_ci_low",
+        "share_variable_ci_high",
+        "private_ratio",
+        "private_ratio_ci_low",
+        "private_ratio_ci_high",
+    ]
     return pd.DataFrame(rows, columns=[*columns, "private_ratio_unit", "reading"])
 
 

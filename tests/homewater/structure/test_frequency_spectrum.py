@@ -98,6 +98,19 @@ def test_markers_found_in_a_few_animals_of_one_stock_are_called_so(animals, fst,
     assert not any("chosen_here" in reading[1:] for reading in found)
 
 
+def test_the_detectable_ratio_by_hand():
+    """Five equal blocks, two of them off by a fifth: error 0.063; quantiles of t 2.776, normal 0.842."""
+    spectrum = np.stack([neutral(20)] * 5)
+    frequency = np.arange(1, 11) / 20
+    spectrum[0, frequency < 0.25] *= 1.2
+    spectrum[1, frequency < 0.25] *= 0.8
+    found = rare_alleles(spectrum, 0.0)
+    error = (found["rare_ratio_ci_high"] - 1) / 2.776445
+    assert found["rare_ratio"] == pytest.approx(1)
+    assert error == pytest.approx(np.sqrt(2 * 0.2**2 / (5 * 4)), rel=0.02)
+    assert found["detectable_rare_ratio"] == pytest.approx(0.9 / (1 + (2.776445 + 0.841621) * error), rel=1e-5)
+
+
 def test_a_stock_that_lost_alleles_by_drift_is_not_one_in_which_markers_were_chosen():
     """The small stock lacks rare alleles, the large one is richer and holds its own."""
     table = readings(lineages(3, 0.1, (40, 40), 0.1))

@@ -27,7 +27,8 @@ def add_frequency_spectrum(section: Section, page: SpeciesPage) -> None:
         listed = page.writer.listing(page.writer.unit(row["unit"]) for row in missing)
         texts += [page.say("spectrum.missing", count=len(missing), units=listed), page.say("spectrum.causes")]
     if of_reading["no_sign"] and not missing:
-        texts.append(page.say("spectrum.no_sign"))
+        seen = [row["detectable_rare_ratio"] for row in judged if not is_missing(row["detectable_rare_ratio"])]
+        texts.append(page.say("spectrum.no_sign", detectable=page.numbers.number(min(seen, default=None))))
     texts.append(page.say("spectrum.one_stock" if len(judged) < 2 else "spectrum.power"))
     section.say(Markup(" ").join(texts))
     section.add("table", _spectrum_table(page, judged))

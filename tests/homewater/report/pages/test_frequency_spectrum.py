@@ -21,5 +21,5 @@ def test_missing_rare_alleles_in_a_stock_alone_are_no_choice():
 
 def test_where_nothing_suggests_a_choice_the_page_says_so():
     words = Reader(made("four units, no query, odd ids")[1]).words
-    assert "nothing here suggests that the markers were chosen" in words
+    assert "nothing here suggests that the markers were chosen. Rare alleles at 0.81 of what it holds" in words
     assert "is not on one scale" not in words
