@@ -48,6 +48,7 @@ _TESTS_OF_OTHERS = {
         "report/figures/structure",
         "report/pages/diversity", "report/pages/study", "report/pages/transfers",
     ],
+    "homewater/structure/test_genome_blocks": ["structure/block_axis", "structure/block_tables"],
     "homewater/structure/test_axis_test": ["invented/stocks"],
     "homewater/structure/test_effective_size": ["tables/kept_animals"],
     "homewater/tables/test_schema_tables": ["running/clone"],
