@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from tests.verification.coasts.found_blocks import blocks_in, outside, places
 from tests.verification.coasts.study import Study
 
 from homewater.statistics.allele_counts import n_animals
@@ -48,7 +49,7 @@ class Found:
         contact: sites of contacts.
         statement: id of the statement that heads the page.
         gradient_p: p value by which isolation by distance is stated.
-        blocks: (chromosome, start, end) of each block of the genome.
+        blocks: (chromosome, start, end, reading) of each block of the genome.
     """
 
     unit: np.ndarray
@@ -57,7 +58,7 @@ class Found:
     contact: tuple[int, ...]
     statement: str
     gradient_p: float
-    blocks: tuple[tuple[int, int, int], ...]
+    blocks: tuple[tuple[int, int, int, str], ...]
 
     @property
     def n_units(self) -> int:
@@ -80,7 +81,8 @@ def as_tested_sites(study: Study) -> TestedSites:
 
 def found_in(study: Study) -> Found:
     """Return what the library finds in a study, as a run with the default settings does."""
-    sites = as_tested_sites(study)
+    blocks = blocks_in(study)
+    sites = as_tested_sites(outside(study, blocks))
     edges, cuts = find_breaks(sites.replicates, sites.km, RULES)
     table = breaks_table(edges, cuts, sites.ids, sites.km)
     boundary = [c for c in cuts if c.reading == "boundary"]
@@ -95,5 +97,5 @@ def found_in(study: Study) -> Found:
         contact=tuple(np.flatnonzero(contact).tolist()),
         statement=statement_of(n_units, study.n_sites, readings, grades, gradient),
         gradient_p=gradient,
-        blocks=(),
+        blocks=places(blocks),
     )
