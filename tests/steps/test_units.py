@@ -47,9 +47,9 @@ def run(folder):
         seed=1,
         species="topshell",
     )
-    for step in (isolation_by_distance, variance_shares):
-        table = str(folder / f"{step.__name__.removeprefix('steps.')}.csv")
-        step.main(**inputs, units=str(folder / "units.csv"), table=table)
+    of_units, random = {"units": str(folder / "units.csv")}, {"seed": 1, "species": "topshell"}
+    isolation_by_distance.main(**inputs, **of_units, table=str(folder / "isolation_by_distance.csv"), **random)
+    variance_shares.main(**inputs, **of_units, table=str(folder / "variance_shares.csv"))
     placed = {"units": str(folder / "units.csv")}
     counted = {name: inputs[name] for name in ("site_counts", "markers", "blocks")}
     overall_fst.main(**counted, **placed, table=str(folder / "overall_fst.csv"))
@@ -73,7 +73,10 @@ def test_two_stocks_from_counts_to_summary(tmp_path):
     assert summary["values"]["largest_break_side_a"] == "w2/ä"
     assert 0 < summary["smallest_detectable_fst"]["value"] < 0.01
     assert summary["shared_units"] == ["unit_1", "unit_2"]
-    assert tables["isolation_by_distance"]["scope"].tolist() == ["all", "unit_1", "unit_2"]
+    distance = tables["isolation_by_distance"]
+    assert distance["scope"].tolist() == ["all", "unit_1", "unit_2"]
+    assert distance["reading"].tolist()[1:] == ["too_few_sites", "too_few_sites"]
+    assert summary["values"]["gradient_p_value"] == distance["p_value_stated"].iloc[0]
     assert tables["variance_shares"]["share"].tolist()[1] > 0.01
     cline = tables["clines"].iloc[0]
     assert (cline["status"], cline["centre_between_a"], cline["centre_between_b"]) == ("fitted", "w2/ä", "w3/ä")

@@ -66,6 +66,8 @@ rule isolation_by_distance:
     threads: 1
     resources:
         **needs("isolation_by_distance"),
+    params:
+        seed=SETTINGS["study"]["seed"],
     script:
         "../../scripts/steps/isolation_by_distance.py"
 

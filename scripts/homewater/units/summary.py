@@ -13,7 +13,7 @@ from homewater.tables.unit_names import sorted_units
 from homewater.units.break_rules import BreakRules
 from homewater.units.breaks import accepted
 from homewater.units.detectable_fst import LEVEL, Detectable, DetectableSettings, smallest_detectable
-from homewater.units.isolation_by_distance import row_of
+from homewater.units.isolation_by_distance import ISOLATION_BY_DISTANCE, row_of
 from homewater.units.partition import sites_in_units, units_table
 from homewater.units.tested_sites import TestedSites
 from homewater.water.site_tree import distance_matrix
@@ -87,11 +87,16 @@ def find_units(
     all_km = distance_matrix(study.sites["locationID"].tolist(), study.sea_distance)
     table = units_table(study.sites, study.roles, tested.ids, unit, contact, all_km, broken)
     detectable = smallest_detectable(tested.counts, tested.block, tested.edges, settings.detectable, draws)
-    return FoundUnits(table, units_summary(tested, breaks, table, detectable, settings))
+    return FoundUnits(table, units_summary(tested, breaks, table, detectable, settings, draws))
 
 
 def units_summary(
-    tested: TestedSites, breaks: pd.DataFrame, table: pd.DataFrame, detectable: Detectable, settings: UnitSettings
+    tested: TestedSites,
+    breaks: pd.DataFrame,
+    table: pd.DataFrame,
+    detectable: Detectable,
+    settings: UnitSettings,
+    draws: Draws,
 ) -> dict:
     """Return the summary of the stage: numbers for the report's sentences, the statement, and who shares what.
 
@@ -101,9 +106,11 @@ def units_summary(
         table: table units.
         detectable: the smallest detectable F_ST.
         settings: settings of the units.
+        draws: gives the generators of the test of isolation by distance.
     """
     n_units, power = table.loc[table["unit"] != "", "unit"].nunique(), settings.detectable.power
-    gradient = row_of(tested.replicates, tested.km, "all", np.arange(len(tested.ids)))
+    gradient = row_of(tested.replicates, tested.km, "all", np.arange(len(tested.ids)), draws)
+    stated = gradient["p_value_stated"] if gradient["reading"] == ISOLATION_BY_DISTANCE else float("nan")
     readings, grades = breaks["reading"].tolist(), breaks["grade"].tolist()
     values = {
         "n_units": n_units,
@@ -112,8 +119,8 @@ def units_summary(
         "power": power,
         "level": LEVEL,
         "min_break_fst": settings.rules.min_break_fst,
-        "gradient_slope": _known(gradient["slope"]),
-        "gradient_p_value": _known(gradient["p_value"]),
+        "gradient_slope": _known(gradient["slope_site_effects"]),
+        "gradient_p_value": _known(gradient["p_value_stated"]),
         **_largest_break(breaks),
     }
     return {
@@ -130,7 +137,7 @@ def units_summary(
         },
         "power": power,
         "power_reached": _known(detectable.power),
-        "statement_id": statement_of(n_units, len(tested.ids), readings, grades, gradient["p_value"]),
+        "statement_id": statement_of(n_units, len(tested.ids), readings, grades, stated),
         "values": values,
         "panel": "yes" if n_units > 1 else "no_one_unit",
         "contact_zone_sites": table.loc[table["contact_zone"], "locationID"].tolist(),
@@ -183,7 +190,7 @@ def statement_of(n_units: int, n_tested: int, readings: list[str], grades: list[
         n_tested: sites with animals enough.
         readings: reading of each edge of table breaks.
         grades: grade of each edge.
-        gradient_p: p value of the isolation by distance over all sites, NaN where not tested.
+        gradient_p: p value of the isolation by distance over all sites, NaN where it is not stated.
     """
     if n_units > 1:
         return "two_or_more_units"

@@ -276,8 +276,11 @@ def species_tables(
         **{f"group_{k + 1}": share[:, k] for k in range(n_units)}
     )
     tables["isolation_by_distance"] = pd.DataFrame(
-        {"scope": ["all"], "n_sites": [len(wild)], "slope": [1.1e-5], "correlation": [0.74], "p_value": [0.001]}
-    )
+        {"scope": ["all"], "n_sites": [len(wild)], "slope": [1.1e-5], "correlation": [0.74], "p_value": [1e-6],
+         "slope_site_effects": [1e-5], "ci_low_site_effects": [-1e-6], "ci_high_site_effects": [2.1e-5],
+         "p_value_stated": [0.0012], "p_value_without_one": [0.31], "site_that_matters_most": [wild[1]],
+         "reading": ["isolation_by_distance"]}
+    )  # fmt: skip
     coastal = [s for s in order if s in number]
     breaks = [(a, b) for a, b in itertools.pairwise(coastal) if unit[a] != unit[b]]
     rows = [(i + 1, a, b, 0.045, 0.041, 0.049, 0.0005, "strong", "boundary") for i, (a, b) in enumerate(breaks)]

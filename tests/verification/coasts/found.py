@@ -8,10 +8,11 @@ import numpy as np
 from tests.verification.coasts.found_blocks import blocks_in, outside, places
 from tests.verification.coasts.study import Study
 
+from homewater.running.seeds import draws
 from homewater.statistics.allele_counts import n_animals
 from homewater.units.break_rules import BreakRules
 from homewater.units.breaks import breaks_table, find_breaks
-from homewater.units.isolation_by_distance import row_of
+from homewater.units.isolation_by_distance import ISOLATION_BY_DISTANCE, NOT_DETECTED, row_of
 from homewater.units.partition import sites_in_units
 from homewater.units.replicates import Replicates
 from homewater.units.summary import statement_of
@@ -88,7 +89,9 @@ def found_in(study: Study) -> Found:
     boundary = [c for c in cuts if c.reading == "boundary"]
     cut = np.isin(np.arange(len(edges)), [c.edge for c in boundary])
     unit, contact = sites_in_units(sites.replicates, sites.km, edges, cut, RULES)
-    gradient = row_of(sites.replicates, sites.km, "all", np.arange(study.n_sites))["p_value"]
+    row = row_of(sites.replicates, sites.km, "all", np.arange(study.n_sites), draws(0, "detectable", "topshell"))
+    # what is not stated counts as above any level
+    gradient = row["p_value_stated"] if row["reading"] in (ISOLATION_BY_DISTANCE, NOT_DETECTED) else 1.0
     n_units, readings, grades = int(unit.max()) + 1, table["reading"].tolist(), table["grade"].tolist()
     return Found(
         unit=unit,

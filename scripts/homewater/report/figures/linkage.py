@@ -42,8 +42,8 @@ def draw_linkage(
         low, high = np.floor(np.log10(min(reached))), np.ceil(np.log10(max(reached)))
         decades = np.arange(low, max(high, low + 1) + 1)
         axes.set_xlim(10.0 ** decades[0], 10.0 ** decades[-1])
-        marks = decades[:: 1 + len(decades) // 6]
-        axes.set_xticks(10.0**marks, [numbers.number(10.0**mark) for mark in marks])
+        marks = decades[: -1 : 1 + len(decades) // 6]  # the text of the last would not fit beside the axes
+        axes.set_xticks(10.0**marks, [numbers.fixed(10.0**mark, max(0, -int(mark))) for mark in marks])
         axes.minorticks_off()
         axes.set_xlabel(axis)
         axes.set_ylabel(words.drawn("figure.linkage_excess"))

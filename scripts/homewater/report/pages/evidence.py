@@ -135,17 +135,22 @@ def _distance(page: SpeciesPage) -> Drawing | None:
 def _distance_text(page: SpeciesPage) -> Markup:
     texts = []
     for row in page.tables["isolation_by_distance"].to_dict("records"):
-        if is_missing(row["correlation"]):
+        if is_missing(row["correlation"]) or (row["scope"] != "all" and page.n_units < 2):
             continue
         values = {
+            "place": page.say("distance.all")
+            if row["scope"] == "all"
+            else page.say("distance.unit", unit=page.writer.unit(row["scope"]), n=page.numbers.count(row["n_sites"])),
             "correlation": page.numbers.fixed(row["correlation"], 2),
-            "p": page.numbers.p_value(row["p_value"]),
+            "p": page.numbers.p_value(row["p_value_stated"]),
         }
-        if row["scope"] == "all":
-            texts.append(page.say("distance.all", **values))
-        elif page.n_units > 1:
-            n = page.numbers.count(row["n_sites"])
-            texts.append(page.say("distance.unit", unit=page.writer.unit(row["scope"]), n=n, **values))
+        if row["reading"] == "one_site_alone":
+            values |= {"site": page.writer.site(row["site_that_matters_most"])}
+            values |= {"p_without": page.numbers.p_value(row["p_value_without_one"])}
+        if row["reading"] == "not_detected":
+            values["most"] = page.numbers.number(max(0.0, 100 * float(row["ci_high_site_effects"])))
+        identifier = f"distance.{row['reading']}"
+        texts.append(page.say(identifier, **{name: values[name] for name in page.writer.words.wanted(identifier)}))
     return Markup(" ").join(texts) if texts else page.say("distance.none")
 
 
