@@ -6,9 +6,9 @@ coalescent histories (msprime), never by the formulae that are judged.
 
 Limits: no change is called no more often than the level (one-sided binomial, 1 %); a change as large as stated is seen
 in 72 to 88 % where 80 % are stated; temporal effective size within a tenth, its intervals covering in 90 % or more;
-markers of files that were not chosen called chosen in at most one study of 40, but where the whole species went through a
-bottleneck and one stock stayed small (recorded, no limit); markers found in two to eight animals of one stock called so
-in 95 % from F_ST 0.05 on, at 0.02 recorded.
+markers of files that were not chosen called chosen in at most one study of 40, but where the whole species went
+through a bottleneck and one stock stayed small (recorded, no limit); markers found in two to eight animals of one stock
+called so in 95 % from F_ST 0.05 on, at 0.02 recorded.
 """
 
 from functools import partial
