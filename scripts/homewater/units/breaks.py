@@ -1,107 +1,165 @@
-"""Gradient or break: places where neighbouring sites differ by more than distance explains there.
+"""Where the lines between stocks run: sharp ones, contacts over many sites, and sites that stand apart.
 
-Each edge of the shortest tree by water is a candidate, and `break_evidence` says what speaks for a break there. A break
-also raises the excess of the edges beside it. So the break is placed where the excess is the largest around; the excess
-of the two facing sites counts once more for this. Where an edge passes, the sites are split there, and each side is
-searched again.
+The sites are a tree by water. A part of it is searched in three ways, in this order. Is a stretch of it a mixture of
+what lies on either side (`broad_contact`)? Then two stocks meet there, and the sites between belong to neither alone.
+Does more change across one of its edges than distance explains (`break_evidence`)? Then a line runs there. Whatever is
+found parts the tree, and each side is searched again by itself: drift that a whole side has in common is no drift of
+its sites. Where nothing more is found, sites with drift of their own beyond that of the others stand apart
+(`site_drift`).
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from homewater.units.break_evidence import Search
-from homewater.units.break_rules import NEAR_SITES, BreakRules, Cut, is_contact_place
-from homewater.units.contact import contact_evidence
+from homewater.units.break_rules import BreakRules, Cut, grade_of
+from homewater.units.broad_contact import Contact, find_contact
+from homewater.units.partition import joined_parts, zone_beside_lines
 from homewater.units.replicates import Replicates
+from homewater.units.site_drift import SiteDrift, groups_apart, own_drift_of_part, site_drift_table, sites_apart
 from homewater.units.tested_sites import TestedSites
-from homewater.water.site_tree import nearest, segments, sides, spanning_tree
+from homewater.water.site_tree import segments, sides
 
 
-def find_breaks(replicates: Replicates, km: np.ndarray, rules: BreakRules) -> tuple[np.ndarray, list[Cut]]:
-    """Return the tree and the evidence at each of its edges, the breaks first.
+@dataclass(frozen=True)
+class Lines:
+    """What was found along a coast.
+
+    Attributes:
+        search: the tree, and what was measured on it.
+        cuts: evidence at each edge: boundaries first, in the order in which they were found, then the other edges in
+            the order of the tree, each with the numbers of the last level at which it was tested.
+        drifts: own drift of each site, in site order.
+        part: int64 (n_sites,), stock of each site, numbered from 0 in site order.
+        contact: bool (n_sites,), sites where two stocks meet.
+    """
+
+    search: Search
+    cuts: list[Cut]
+    drifts: list[SiteDrift]
+    part: np.ndarray
+    contact: np.ndarray
+
+    @property
+    def boundaries(self) -> np.ndarray:
+        """Edges at which a boundary runs, bool (n_edges,)."""
+        found = np.zeros(len(self.search.edges), dtype=bool)
+        found[[c.edge for c in self.cuts if c.reading == "boundary"]] = True
+        return found
+
+
+@dataclass(frozen=True)
+class LineTables:
+    """What was found along a coast, as tables.
+
+    Attributes:
+        breaks: table breaks, one row an edge.
+        site_drift: table site_drift, one row a site.
+    """
+
+    breaks: pd.DataFrame
+    site_drift: pd.DataFrame
+
+
+def find_lines(replicates: Replicates, km: np.ndarray, rules: BreakRules) -> Lines:
+    """Return the lines between stocks, the contacts and the sites that stand apart.
 
     Args:
         replicates: pairwise figures of the sites that have animals enough.
         km: float64 (n, n), distances by water, no NaN.
         rules: settings.
-
-    Returns:
-        edges, int64 (n - 1, 2); one `Cut` an edge: breaks (reading `boundary`) in the order in which they were found,
-        each with the numbers of the level at which it was accepted, then the other edges in the order of the tree, with
-        the numbers of the last level at which they were tested.
     """
-    edges = spanning_tree(km)
-    search = Search(replicates, km, edges, rules)
+    search = Search(replicates, km, rules)
+    edges, n = search.edges, len(km)
     accepted: list[Cut] = []
     last: dict[int, Cut] = {}
-    gone = np.zeros(len(edges), dtype=bool)  # breaks, and edges inside or beside contact zones
-    parts = [(np.arange(len(km)), 1)] if len(km) else []
+    gone = np.zeros(len(edges), dtype=bool)  # boundaries, and edges inside contacts
+    zone, nearer_other = np.zeros(n, dtype=bool), {}
+    measured: dict[int, tuple[np.ndarray, bool, float]] = {}
+    parts = [(np.arange(n), 1)] if n else []
     while parts:
         members, level = parts.pop(0)
-        inside = np.flatnonzero(np.isin(edges, members).all(axis=1) & ~gone)
-        tested = [search.test(int(e), members, gone, level) for e in inside]
+        fit = search.measure(members)
+        tested = [search.test(e, members, gone, level) for e in search.inside(members).tolist()]
         last |= {cut.edge: cut for cut in tested}
-        for best in _passing(search, tested, members)[:1]:
-            one, other = sides(edges, members, best.edge)
-            broken = np.array([edges[c.edge] for c in tested if c.reading == "boundary" and c is not best]).reshape(
-                -1, 2
-            )
-            # a part that holds a break itself is no place of contact, though its mean may look like one
-            whole = [s for s in (one, other) if not np.isin(broken, s).all(axis=1).any()]
-            aside = next((s for s in whole if _lies_between(search, s, members, accepted, best, gone)), None)
-            if aside is None:
-                accepted.append(best)
-                gone[best.edge] = True
-                parts += [(one, level + 1), (other, level + 1)]
-            else:
-                for edge in (best.edge, *np.flatnonzero(np.isin(edges, aside).all(axis=1))):
-                    last[int(edge)] = replace(last[int(edge)], reading="contact_zone", grade="weak")
-                    gone[edge] = True
-                parts.append((np.setdiff1d(members, aside), level))
+        contact = find_contact(search, members, gone)
+        if contact is not None:
+            line = replace(last[contact.edge], **_of_contact(search, contact, level))
+            accepted.append(replace(line, grade=grade_of(line, rules)))
+            inner = contact.way[contact.zone]
+            zone[inner] = True
+            for e in search.inside(members).tolist():
+                if np.isin(edges[e], inner).any():
+                    gone[e] = True
+                    last[e] = replace(last[e], reading="contact_zone", grade="weak")
+            gone[contact.edge] = True
+            for side in sides(edges, members, contact.edge):
+                left = np.setdiff1d(side, inner)
+                label = segments(edges, ~np.isin(np.arange(len(edges)), search.inside(left)), n)[left]
+                parts += [(left[label == k], level + 1) for k in np.unique(label)]
+            for site in inner.tolist():
+                measured[site] = (np.full(len(replicates.drift), np.nan), False, 0.0)
+            continue
+        best = _passing(search, tested, members)[:1]
+        if best:
+            accepted += best
+            gone[best[0].edge] = True
+            parts += [(side, level + 1) for side in sides(edges, members, best[0].edge)]
+            continue
+        measured |= own_drift_of_part(search, fit, gone)
     taken = {cut.edge for cut in accepted}
-    return edges, accepted + [last[e] for e in sorted(last) if e not in taken]
+    cuts = accepted + [last[e] for e in sorted(last) if e not in taken]
+    broken = np.isin(np.arange(len(edges)), sorted(taken))
+    part = joined_parts(search, broken, zone)
+    part, beside = zone_beside_lines(search, broken, part, zone)
+    zone |= beside
+    drifts = sites_apart(search, measured)
+    for group in groups_apart(search, drifts):
+        if not zone[group].any():
+            part[group] = part.max() + 1
+    return Lines(search, cuts, drifts, _renumbered(part), zone)
+
+
+def _of_contact(search: Search, contact: Contact, level: int) -> dict:
+    """Return the attributes of the cut that stands for a contact."""
+    low, high = search.replicates.interval(contact.difference)
+    p = search.replicates.p_greater(contact.difference)
+    return {
+        "level": level,
+        "excess": float(contact.difference[0]),
+        "ci_low": float(low),
+        "ci_high": float(high),
+        "p_value": p,
+        "p_nearby": p,
+        "p_adjusted": min(1.0, p * len(search.edges) * level),
+        "n_contact_sites": int(contact.zone.sum()),
+        "reading": "boundary",
+    }
 
 
 def _passing(search: Search, tested: list[Cut], members: np.ndarray) -> list[Cut]:
     """Return the cuts that pass and are the largest around, the largest first."""
-
-    def size(cut: Cut) -> float:
-        return cut.excess + np.nan_to_num(cut.facing)
-
-    ranked = sorted((c for c in tested if np.isfinite(c.excess)), key=lambda c: (-size(c), c.edge))
+    ranked = sorted((c for c in tested if np.isfinite(c.excess)), key=lambda c: (-c.excess, c.edge))
     found = []
     for place, cut in enumerate(ranked):
-        around = np.concatenate(search.near(cut.edge, members))
-        larger = [c.edge for c in ranked[:place] if np.isin(search.edges[c.edge], around).all()]
+        around = search.near(cut.edge, members)
+        larger = [
+            c.edge
+            for c in ranked[:place]
+            if c.reading != "end_of_coast" and np.isin(search.edges[c.edge], around).all()
+        ]
         if cut.reading == "boundary" and not larger:
             found.append(cut)
     return found
 
 
-def _lies_between(
-    search: Search, part: np.ndarray, members: np.ndarray, accepted: list[Cut], proposed: Cut, gone: np.ndarray
-) -> bool:
-    """Whether a part that a proposed break would separate is a mixture of its two flanks."""
-    edges, rest = search.edges, np.setdiff1d(members, part)
-    end = next(int(i) for i in edges[proposed.edge] if i in part)
-    breaks = np.zeros(len(edges), dtype=bool)
-    breaks[[cut.edge for cut in accepted]] = True
-    label = segments(edges, breaks, len(search.km))
-    for cut in accepted:
-        i, j = edges[cut.edge].tolist()
-        for here, there in ((i, j), (j, i)):
-            if here in part:
-                beyond = nearest(search.km, there, np.flatnonzero(label == label[there]), NEAR_SITES)
-                flank = nearest(search.km, end, rest, NEAR_SITES)
-                rate = search.rate_of_distance(proposed.edge, members, gone)
-                found = contact_evidence(search.replicates, search.km, rate, part, beyond, flank)
-                if is_contact_place(found, search.rules):
-                    return True
-    return False
+def _renumbered(label: np.ndarray) -> np.ndarray:
+    number: dict[int, int] = {}
+    return np.array([number.setdefault(int(k), len(number)) for k in label], dtype=np.int64)
 
 
 def accepted(table: pd.DataFrame, location_ids: list[str], edges: np.ndarray) -> np.ndarray:
@@ -117,28 +175,29 @@ def accepted(table: pd.DataFrame, location_ids: list[str], edges: np.ndarray) ->
     return np.array([(location_ids[i], location_ids[j]) in broken for i, j in edges], dtype=bool)
 
 
-def breaks_of(sites: TestedSites, rules: BreakRules) -> pd.DataFrame:
-    """Return table breaks of the tested sites.
+def lines_of(sites: TestedSites, rules: BreakRules) -> LineTables:
+    """Return tables breaks and site_drift of the tested sites.
 
     Args:
         sites: the sites that have animals enough.
         rules: settings.
     """
-    edges, cuts = find_breaks(sites.replicates, sites.bridged_km, rules)
-    return breaks_table(edges, cuts, sites.ids, sites.km)
+    lines = find_lines(sites.replicates, sites.bridged_km, rules)
+    drift = site_drift_table(lines.drifts, lines.search, sites.ids, lines.part, lines.contact)
+    return LineTables(breaks_table(lines, sites.ids, sites.km), drift)
 
 
-def breaks_table(edges: np.ndarray, cuts: list[Cut], location_ids: list[str], km: np.ndarray) -> pd.DataFrame:
-    """Return table breaks: one row an edge, breaks first.
+def breaks_table(lines: Lines, location_ids: list[str], km: np.ndarray) -> pd.DataFrame:
+    """Return table breaks: one row an edge, boundaries first.
 
     Args:
-        edges: int64 (n - 1, 2), as `find_breaks` returns it.
-        cuts: likewise.
-        location_ids: sites, in the order of the numbers in `edges`.
+        lines: as `find_lines` returns them.
+        location_ids: sites, in the order of the numbers of the edges.
         km: float64 (n, n), distances by water; NaN where not joined.
     """
-    first = [int(edges[cut.edge, 0]) for cut in cuts]
-    second = [int(edges[cut.edge, 1]) for cut in cuts]
+    cuts = lines.cuts
+    first = [int(lines.search.edges[cut.edge, 0]) for cut in cuts]
+    second = [int(lines.search.edges[cut.edge, 1]) for cut in cuts]
     return pd.DataFrame(
         {
             "break": [f"break_{k + 1}" for k in range(len(cuts))],
@@ -156,6 +215,8 @@ def breaks_table(edges: np.ndarray, cuts: list[Cut], location_ids: list[str], km
             "step_fst": [cut.step for cut in cuts],
             "expected_step_fst": [cut.expected_step for cut in cuts],
             "median_step_fst": [cut.median_step for cut in cuts],
+            "step_spread_fst": [cut.spread for cut in cuts],
+            "n_contact_sites": [cut.n_contact_sites for cut in cuts],
             "sea_km": [float(km[i, j]) for i, j in zip(first, second, strict=True)],
         }
     )

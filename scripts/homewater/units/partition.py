@@ -1,135 +1,136 @@
-"""Management units: which sites the accepted breaks leave together, and which sites lie in a contact zone.
+"""Management units: which sites the lines leave together, and which sites lie in a contact zone.
 
 Jurisdictions play no part in where a unit ends; they are set beside the units afterwards.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 
 from homewater.tables.unit_names import unit_names
 from homewater.units.break_evidence import Search
-from homewater.units.break_rules import NEAR_SITES, BreakRules, is_contact_site
-from homewater.units.contact import contact_evidence
-from homewater.units.replicates import Replicates, mean_between, step_rate, to_fst
-from homewater.water.site_tree import nearest, segments, side_by_side
+from homewater.units.break_rules import NEAR_SITES, is_contact_share
+from homewater.units.mixtures import f3, mixture_shares, spread
+from homewater.units.replicates import to_fst
+from homewater.water.site_tree import nearest, segments
 
 BETWEEN_SHARE = 0.1  # a site between two units counts as the nearer one's within this share of the way between them
 
 
-def sites_in_units(
-    replicates: Replicates, km: np.ndarray, edges: np.ndarray, cut: np.ndarray, rules: BreakRules
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return the unit of each site that has animals enough, and whether it lies in a contact zone.
+def joined_parts(search: Search, cut: np.ndarray, zone: np.ndarray) -> np.ndarray:
+    """Return the stock of each site once parts that no line parts and that hardly differ are one, int64 (n,).
 
-    Parts of the tree between breaks are units. Two parts between which no break lies may still be one unit, where
-    nothing would tell their animals apart. That is so where they lie side by side and no place between them passes for
-    a break. It is also so where they lie on either side of a third part, or on islands, and their F_ST is below the
-    least F_ST. A site beside a boundary lies in the contact zone if its frequencies are a mixture of both sides. It
-    goes with the side that has the larger share, and its neighbours are looked at next.
+    Parts of the tree between lines are stocks. Two parts between which no line lies may still be one, where nothing
+    would tell their animals apart. That is so where they lie side by side and no place between them passes for a line.
+    It is also so where they lie on either side of a third part, or on islands, and their F_ST, own drift of their sites
+    left out, is below the least F_ST.
 
     Args:
-        replicates: pairwise figures of the sites.
-        km: float64 (n, n), distances by water, no NaN.
-        edges: int64 (n - 1, 2), the tree.
-        cut: bool (n - 1,), accepted breaks.
-        rules: settings.
+        search: the tree, and what was measured on it.
+        cut: bool (n_edges,), edges at which a boundary runs.
+        zone: bool (n,), sites in contact zones; they say nothing of the stocks.
+    """
+    drift, broken = search.replicates.drift, search.edges[cut]
+    label = _joined_side_by_side(search, cut)
+    while True:
+        adjoining = _adjoining(label, broken)
+        best: tuple[float, int, int] | None = None
+        for a in range(int(label.max(initial=0)) + 1):
+            for b in range(a):
+                one, other = np.flatnonzero((label == b) & ~zone), np.flatnonzero((label == a) & ~zone)
+                if frozenset((a, b)) in adjoining or not len(one) or not len(other):
+                    continue
+                fst = float(to_fst(spread(drift[:1], one, other)[0]))
+                if fst < search.rules.min_break_fst and (best is None or (fst, b, a) < best):
+                    best = (fst, b, a)
+        if best is None:
+            return label
+        label[label == best[2]] = best[1]
+
+
+def zone_beside_lines(
+    search: Search, cut: np.ndarray, part: np.ndarray, zone: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return stocks and contact zones once the sites beside each line have been looked at.
+
+    A site beside a line lies in the contact zone if its frequencies are a mixture of both sides, once what distance
+    explains is taken off. It goes with the side that has the larger share, and its neighbours are looked at next.
+
+    Args:
+        search: the tree, and what was measured on it.
+        cut: bool (n_edges,), edges at which a boundary runs.
+        part: int64 (n,), stock of each site.
+        zone: bool (n,), sites already known to lie in a contact zone.
 
     Returns:
-        unit, int64 (n,), numbered from 0 in site order; contact_zone, bool (n,).
+        part, int64 (n,); sites in contact zones that were found here, bool (n,).
     """
-    unit = _merged(Search(replicates, km, edges, rules), cut)
-    contact = np.zeros(len(km), dtype=bool)
-    if not cut.any():
-        return unit, contact
-    rate = np.nan_to_num(np.maximum(step_rate(replicates, km, edges[~cut]), 0.0))
-    looked: set[tuple[int, int]] = set()
-    todo = [pair for i, j in edges[cut].tolist() for pair in ((i, j), (j, i))]
+    part, found, looked = part.copy(), np.zeros(len(part), dtype=bool), set()
+    inside = cut | np.isin(search.edges, np.flatnonzero(zone)).any(axis=1)
+    rate = np.maximum(np.nan_to_num(search.median_rate(None, inside)), 0.0)
+    drift = search.replicates.drift - rate[:, None, None] * search.km
+    ordinary = search.ordinary_drift()
+    todo = [pair for i, j in search.edges[cut].tolist() for pair in ((i, j), (j, i))]
     while todo:
         site, beyond = todo.pop(0)
-        ours, theirs = int(unit[site]), int(unit[beyond])
-        if ours == theirs or (site, theirs) in looked:
+        ours, theirs = int(part[site]), int(part[beyond])
+        if ours == theirs or zone[site] or (site, theirs) in looked:
             continue
         looked.add((site, theirs))
-        own = np.flatnonzero((unit == ours) & ~contact)
-        own = nearest(km, site, own[own != site], NEAR_SITES)
-        other = nearest(km, site, np.flatnonzero((unit == theirs) & ~contact), NEAR_SITES)
+        own = np.flatnonzero((part == ours) & ~found & ~zone)
+        own = nearest(search.km, site, own[own != site], NEAR_SITES)
+        other = nearest(search.km, site, np.flatnonzero((part == theirs) & ~found & ~zone), NEAR_SITES)
         if not len(own) or not len(other):
             continue
-        found = contact_evidence(replicates, km, rate, np.array([site]), own, other)
-        if is_contact_site(found):
-            contact[site] = True
-            if found.share < 0.5:
-                unit[site] = theirs
-            todo += [(int(k), beyond) for k in _neighbours(edges, site) if unit[k] == ours]
-    return _renumbered(unit), contact
+        share = mixture_shares(drift, np.array([site]), own, other, ordinary)[:, 0]
+        negative = f3(drift, np.array([site]), own, other)[:, 0]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = float(np.nan_to_num(negative[0] / search.replicates.error(negative)))
+        if is_contact_share(float(share[0]), float(search.replicates.error(share)), t):
+            found[site] = True
+            if share[0] > 0.5:
+                part[site] = theirs
+            todo += [(int(k), beyond) for k in _neighbours(search.edges, site) if part[k] == ours]
+    return part, found
 
 
 def _neighbours(edges: np.ndarray, site: int) -> list[int]:
     return sorted(int(j if i == site else i) for i, j in edges if site in (i, j))
 
 
-def _renumbered(label: np.ndarray) -> np.ndarray:
-    number: dict[int, int] = {}
-    return np.array([number.setdefault(int(k), len(number)) for k in label], dtype=np.int64)
-
-
-def _merged(search: Search, cut: np.ndarray) -> np.ndarray:
-    """Return the unit of each site once parts that no break joins and that hardly differ are one, int64 (n,)."""
-    search, cut = _joined_side_by_side(search, cut)
-    label, broken = segments(search.edges, cut, len(search.km)), search.edges[cut]
-    while True:
-        adjoining = _adjoining(label, broken)
-        best: tuple[float, int, int] | None = None
-        for a in range(int(label.max(initial=0)) + 1):
-            for b in range(a):
-                if frozenset((a, b)) in adjoining or not (label == a).any() or not (label == b).any():
-                    continue
-                one, other = np.flatnonzero(label == b), np.flatnonzero(label == a)
-                fst = float(to_fst(mean_between(search.replicates.linear[0], one, other)))
-                if fst < search.rules.min_break_fst and (best is None or (fst, b, a) < best):
-                    best = (fst, b, a)
-        if best is None:
-            return _renumbered(label)
-        label[label == best[2]] = best[1]
-
-
 def _adjoining(label: np.ndarray, broken: np.ndarray) -> set[frozenset[int]]:
     return {frozenset((int(label[i]), int(label[j]))) for i, j in broken}
 
 
-def _joined_side_by_side(search: Search, cut: np.ndarray) -> tuple[Search, np.ndarray]:
-    """Return the search and its cuts with edges added between parts that lie side by side and show no break.
+def _joined_side_by_side(search: Search, cut: np.ndarray) -> np.ndarray:
+    """Return the part of each site with parts joined that lie side by side and show no line, int64 (n,).
 
     In two dimensions one stock may touch another along a front that the tree crosses many times, and fall into parts
     that the tree joins through the other stock alone. Where two parts lie side by side, each such place is looked at as
-    if it were an edge of the tree; unless one passes for a break, the two are joined, those that differ least first.
+    if it were an edge of the tree; unless one passes for a line, the two are joined, those that differ least first.
     """
-    n = len(search.km)
+    n, edges, gone = len(search.km), search.edges, cut
     inside = {tuple(edge) for edge in search.edges.tolist()}
-    beside = [pair for pair in side_by_side(search.km).tolist() if tuple(pair) not in inside]
+    beside = [pair for pair in map(tuple, search.beside.tolist()) if pair not in inside]
     while True:
-        label = segments(search.edges, cut, n)
+        label = segments(edges, gone, n)
         adjoining = _adjoining(label, search.edges[cut])
-        excesses: dict[frozenset[int], list[tuple[float, list[int]]]] = {}  # of each place between two parts
+        excesses: dict[frozenset[int], list[tuple[float, tuple[int, int]]]] = {}  # of each place between two parts
         apart = set()
-        for pair in beside:
-            parts = frozenset(label[pair].tolist())
+        for i, j in beside:
+            parts = frozenset((int(label[i]), int(label[j])))
             if len(parts) == 1 or parts in adjoining:
                 continue
-            wider = replace(search, edges=np.vstack([search.edges, pair]))
-            members = np.flatnonzero(np.isin(label, list(parts)))
-            evidence = wider.test(len(search.edges), members, np.append(cut, False), 1)
+            sites = np.flatnonzero(label == label[i]), np.flatnonzero(label == label[j])
+            evidence = search.test_beside((i, j), sites, cut)
             if evidence.reading in ("boundary", "distance_unknown") or not np.isfinite(evidence.excess):
                 apart.add(parts)
-            excesses.setdefault(parts, []).append((evidence.excess, pair))
+            excesses.setdefault(parts, []).append((evidence.excess, (i, j)))
         joined = [(max(places)[0], min(places)[1]) for parts, places in excesses.items() if parts not in apart]
         if not joined:
-            return search, cut
-        search, cut = replace(search, edges=np.vstack([search.edges, min(joined)[1]])), np.append(cut, False)
+            return label
+        edges, gone = np.vstack([edges, min(joined)[1]]), np.append(gone, False)
 
 
 def units_table(

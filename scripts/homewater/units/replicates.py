@@ -16,20 +16,24 @@ from homewater.statistics.fst import block_weights, group_pairs, pair_components
 from homewater.statistics.intervals import jackknife, t_quantile
 
 
+MAD_TO_SD = 1.4826  # a median deviation as the standard deviation of a normal (1 / 0.6745)
+
+
 @dataclass(frozen=True)
 class Replicates:
     """Pairwise figures from all blocks (first) and without each block (the rest).
 
     Attributes:
         linear: float64 (n_blocks + 1, n, n), F / (1 - F) of each pair of sites (Rousset 1997); NaN where undefined.
-        between: float64 (n_blocks + 1, n, n), Weir & Cockerham's component between the two sites of a pair, summed over
-            markers and divided by the mean over pairs of the summed total: half the squared difference of frequencies,
-            without sampling noise, on the scale of F_ST.
+        drift: float64 (n_blocks + 1, n, n), Weir & Cockerham's component between the two sites of a pair, summed over
+            markers and divided by the mean over pairs of the summed components within sites: half the squared
+            difference of frequencies, without sampling noise. All pairs share one scale, so the figures of a tree of
+            descent add up along its branches; where sites are equally diverse it is F / (1 - F).
         weights: int64 (n_blocks,), markers a block.
     """
 
     linear: np.ndarray
-    between: np.ndarray
+    drift: np.ndarray
     weights: np.ndarray
 
     @property
@@ -76,10 +80,10 @@ def pair_replicates(counts: np.ndarray, block: np.ndarray) -> Replicates:
     bottom = np.concatenate([denominator.sum(0, keepdims=True), denominator.sum(0) - denominator])
     with np.errstate(divide="ignore", invalid="ignore"):
         linear = np.where(bottom > top, top / (bottom - top), np.nan)
-        between = top / bottom.mean(axis=1, keepdims=True)
+        drift = top / (bottom - top).mean(axis=1, keepdims=True)
     first, second = group_pairs(n)
     square = []
-    for values in (linear, between):
+    for values in (linear, drift):
         matrix = np.zeros((len(values), n, n))
         matrix[:, first, second] = matrix[:, second, first] = values
         square.append(matrix)
