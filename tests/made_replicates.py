@@ -26,4 +26,4 @@ def made(linear, noise=0.0005, n_blocks=12, seed=1):
     shake = shake + shake.transpose(0, 2, 1)
     shake[0] = 0
     values = np.asarray(linear, dtype=float)[None] + shake
-    return Replicates(values, values / 2, np.full(n_blocks, 100))
+    return Replicates(values, values.copy(), np.full(n_blocks, 100))

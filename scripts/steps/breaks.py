@@ -1,24 +1,33 @@
-"""Rule breaks: at which edges of the tree of sites neighbours differ by more than their distance by water explains."""
+"""Rule breaks: where lines between stocks run, where stocks meet in contact, and which sites stand apart."""
 
 from homewater.genotypes.site_counts import open_site_counts, read_markers_outside_blocks
 from homewater.running.step import run_step
 from homewater.tables.schema_tables import read_table, write_table
 from homewater.units.break_rules import BreakRules
-from homewater.units.breaks import breaks_of
+from homewater.units.breaks import lines_of
 from homewater.units.tested_sites import tested_sites
 
 
 def main(
-    site_counts: str, markers: str, blocks: str, sea_distance: str, table: str, settings: dict, min_individuals: int
+    site_counts: str,
+    markers: str,
+    blocks: str,
+    sea_distance: str,
+    table: str,
+    site_drift: str,
+    settings: dict,
+    min_individuals: int,
 ) -> None:
-    """Judge each edge of the tree by the one set of rules, on the sites that have animals enough."""
+    """Judge each edge of the tree and each site by the one set of rules, on the sites that have animals enough."""
     sites = tested_sites(
         open_site_counts(site_counts),
         read_markers_outside_blocks(markers, blocks),
         read_table(sea_distance),
         min_individuals,
     )
-    write_table(breaks_of(sites, BreakRules.of_study(settings)), table, "breaks")
+    found = lines_of(sites, BreakRules.of_study(settings))
+    write_table(found.breaks, table, "breaks")
+    write_table(found.site_drift, site_drift)
 
 
 if __name__ == "__main__":

@@ -8,7 +8,14 @@ from homewater.units.unit_clines import clines_of
 
 
 def main(
-    site_counts: str, markers: str, blocks: str, units: str, sea_distance: str, clines: str, cline_sites: str
+    site_counts: str,
+    markers: str,
+    blocks: str,
+    breaks: str,
+    units: str,
+    sea_distance: str,
+    clines: str,
+    cline_sites: str,
 ) -> None:
     """Fit how ancestry changes along the coast from one unit to the next, and say where it could not be fitted."""
     sites = sites_with_units(
@@ -17,7 +24,7 @@ def main(
         read_table(sea_distance),
         read_table(units),
     )
-    found = clines_of(sites)
+    found = clines_of(sites, read_table(breaks))
     write_table(found.clines, clines)
     write_table(found.cline_sites, cline_sites)
 

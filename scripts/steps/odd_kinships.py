@@ -7,7 +7,7 @@ from homewater.units.odd_kinships import odd_kinships_of
 from homewater.units.tested_sites import sites_with_units
 
 
-def main(site_counts: str, markers: str, blocks: str, breaks: str, units: str, sea_distance: str, table: str) -> None:
+def main(site_counts: str, markers: str, blocks: str, units: str, sea_distance: str, table: str) -> None:
     """Find the sites whose kin is far away, where neither distance nor a boundary explains it."""
     sites = sites_with_units(
         open_site_counts(site_counts),
@@ -15,7 +15,7 @@ def main(site_counts: str, markers: str, blocks: str, breaks: str, units: str, s
         read_table(sea_distance),
         read_table(units),
     )
-    write_table(odd_kinships_of(sites, read_table(breaks)), table)
+    write_table(odd_kinships_of(sites), table)
 
 
 if __name__ == "__main__":

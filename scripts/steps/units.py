@@ -5,6 +5,8 @@ from homewater.running.seeds import draws
 from homewater.running.step import run_step
 from homewater.running.writer import write_json
 from homewater.tables.schema_tables import read_table, write_table
+from homewater.units.breaks import LineTables
+from homewater.units.overall_test import OtherEvidence
 from homewater.units.summary import StudySites, UnitSettings, find_units
 from homewater.units.tested_sites import tested_sites
 
@@ -14,6 +16,9 @@ def main(
     markers: str,
     blocks: str,
     breaks: str,
+    site_drift: str,
+    pairwise_fst: str,
+    pca_axes: str,
     sites: str,
     site_roles: str,
     sea_distance: str,
@@ -24,14 +29,16 @@ def main(
     seed: int,
     species: str,
 ) -> None:
-    """Divide the sites at the breaks that were found, join parts that hardly differ, and give every site its unit."""
-    distances = read_table(sea_distance)
+    """Give every site the unit of the stock that was found there, and say in one statement what was found."""
+    distances, study_blocks = read_table(sea_distance), read_table(blocks)
     tested = tested_sites(
         open_site_counts(site_counts), read_markers_outside_blocks(markers, blocks), distances, min_individuals
     )
     study = StudySites(read_table(sites, "input_sites"), read_table(site_roles), distances)
+    lines = LineTables(read_table(breaks), read_table(site_drift))
+    others = OtherEvidence(read_table(pairwise_fst), read_table(pca_axes), study_blocks)
     rules, random = UnitSettings.of_study(settings), draws(seed, "detectable", species)
-    found = find_units(tested, read_table(breaks), study, rules, random)
+    found = find_units(tested, lines, others, study, rules, random)
     write_table(found.table, units)
     write_json(found.summary, summary)
 

@@ -8,7 +8,7 @@ from tests.made_studies import site_table, write_units_intake
 
 from homewater.inputs.polygons import read_land
 from homewater.running.errors import InputError
-from homewater.tables.schema_tables import read_table, write_table
+from homewater.tables.schema_tables import empty_table, read_table, write_table
 from steps import (
     breaks,
     clines,
@@ -34,10 +34,15 @@ def run(folder):
         "site_counts": "site_counts.zarr", "markers": "markers.parquet", "sea_distance": "sea_distance.csv",
         "blocks": "genome_blocks.csv",
     }.items()}  # fmt: skip
-    breaks.main(**inputs, table=str(folder / "breaks.csv"), settings=SETTINGS, min_individuals=5)
+    lines = {"breaks": str(folder / "breaks.csv"), "site_drift": str(folder / "site_drift.csv")}
+    breaks.main(**inputs, table=lines["breaks"], site_drift=lines["site_drift"], settings=SETTINGS, min_individuals=5)
+    for name in ("pairwise_fst", "pca_axes"):
+        write_table(empty_table(name), folder / f"{name}.csv", name)
     units.main(
         **inputs,
-        breaks=str(folder / "breaks.csv"),
+        **lines,
+        pairwise_fst=str(folder / "pairwise_fst.csv"),
+        pca_axes=str(folder / "pca_axes.csv"),
         sites=str(folder / "sites.csv"),
         site_roles=str(folder / "site_roles.csv"),
         units=str(folder / "units.csv"),
@@ -54,8 +59,10 @@ def run(folder):
     counted = {name: inputs[name] for name in ("site_counts", "markers", "blocks")}
     overall_fst.main(**counted, **placed, table=str(folder / "overall_fst.csv"))
     odd = str(folder / "odd_kinships.csv")
-    odd_kinships.main(**inputs, **placed, breaks=str(folder / "breaks.csv"), table=odd)
-    clines.main(**inputs, **placed, **{n: str(folder / f"{n}.csv") for n in ("clines", "cline_sites")})
+    odd_kinships.main(**inputs, **placed, table=odd)
+    clines.main(
+        **inputs, **placed, breaks=lines["breaks"], **{n: str(folder / f"{n}.csv") for n in ("clines", "cline_sites")}
+    )
     names = ("breaks", "units", "isolation_by_distance", "variance_shares", "overall_fst", "odd_kinships")
     names += ("clines", "cline_sites")
     return {n: read_table(folder / f"{n}.csv") for n in names}, json.loads((folder / "summary.json").read_text())

@@ -7,6 +7,7 @@ rule breaks:
         library=library("breaks"),
     output:
         table=of_species("structure/breaks.csv"),
+        site_drift=of_species("structure/site_drift.csv"),
     log:
         log_of("breaks"),
     benchmark:
@@ -27,6 +28,9 @@ rule units:
         markers=of_species("intake/markers.parquet"),
         blocks=of_species("structure/genome_blocks.csv"),
         breaks=of_species("structure/breaks.csv"),
+        site_drift=of_species("structure/site_drift.csv"),
+        pairwise_fst=of_species("structure/pairwise_fst.csv"),
+        pca_axes=of_species("structure/pca_axes.csv"),
         sites=of_study("inputs/sites.csv"),
         site_roles=of_species("intake/site_roles.csv"),
         sea_distance=of_study("inputs/sea_distance.csv"),
@@ -118,7 +122,6 @@ rule odd_kinships:
         site_counts=of_species("intake/site_counts.zarr"),
         markers=of_species("intake/markers.parquet"),
         blocks=of_species("structure/genome_blocks.csv"),
-        breaks=of_species("structure/breaks.csv"),
         units=of_species("units/units.csv"),
         sea_distance=of_study("inputs/sea_distance.csv"),
         library=library("odd_kinships"),
@@ -140,6 +143,7 @@ rule clines:
         site_counts=of_species("intake/site_counts.zarr"),
         markers=of_species("intake/markers.parquet"),
         blocks=of_species("structure/genome_blocks.csv"),
+        breaks=of_species("structure/breaks.csv"),
         units=of_species("units/units.csv"),
         sea_distance=of_study("inputs/sea_distance.csv"),
         library=library("clines"),

@@ -59,6 +59,7 @@ class Search:
         edges: int64 (n_edges, 2), the tree.
         beside: int64 (n_pairs, 2), all sites that lie side by side, the tree among them.
         change: float64 (n_blocks + 1, n_edges), change across each edge as last measured; NaN before.
+        lone: bool (n_edges,), edges with a single site on one side when they were last measured.
         own: float64 (n_blocks + 1, n), own drift of each site as last measured; NaN before and at ends of the coast.
     """
 
@@ -68,6 +69,7 @@ class Search:
     edges: np.ndarray = field(init=False)
     beside: np.ndarray = field(init=False)
     change: np.ndarray = field(init=False)
+    lone: np.ndarray = field(init=False)
     own: np.ndarray = field(init=False)
 
     def __post_init__(self) -> None:
@@ -76,6 +78,7 @@ class Search:
         blocks = len(self.replicates.drift)
         self.change = np.full((blocks, len(self.edges)), np.nan)
         self.own = np.full((blocks, len(self.km)), np.nan)
+        self.lone = np.zeros(len(self.edges), dtype=bool)
 
     @property
     def lengths(self) -> np.ndarray:
@@ -99,6 +102,7 @@ class Search:
             window = [nearest(self.km, end, side, NEAR_SITES) for end, side in ((i, one), (j, other))]
             change = fit_coast(self.replicates.drift, ways, np.sort(np.concatenate(window))).change_across(i, j)
             lone = (len(one) == 1) + (len(other) == 1)
+            self.lone[e] = lone > 0
             self.change[:, e] = np.maximum(change - lone * ordinary, 0.0) if lone else change
         return whole
 
@@ -117,13 +121,23 @@ class Search:
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.where(lengths > 0, self.change[:, chosen] / lengths, np.nan)
 
+    def others(self, edge: int | None, cut: np.ndarray) -> np.ndarray:
+        """Return the edges that tell what distance explains at an edge, int64: all but itself and those cut.
+
+        Edges with a single site on one side, whose change is mixed up with that site's drift, are left out where
+        NEAR_SITES others remain.
+        """
+        found = np.flatnonzero(~cut & np.isfinite(self.change[0]))
+        found = found[found != edge] if edge is not None else found
+        inner = found[~self.lone[found]]
+        return inner if len(inner) >= NEAR_SITES else found
+
     def median_rate(self, edge: int | None, cut: np.ndarray) -> np.ndarray:
         """Return the median change a km of all edges but the one under test and those cut, float64 (n_blocks + 1,).
 
         Each edge weighs as much as it is long, so a minority of lines among them does not move it.
         """
-        others = np.flatnonzero(~cut)
-        others = others[others != edge] if edge is not None else others
+        others = self.others(edge, cut)
         return weighted_median(self.rates(others), self.lengths[others])
 
     def step_spread(self, edge: int | None, cut: np.ndarray, length: float) -> float:
@@ -136,8 +150,7 @@ class Search:
             cut: as in `median_rate`.
             length: km.
         """
-        others = np.flatnonzero(~cut)
-        others = others[others != edge] if edge is not None else others
+        others = self.others(edge, cut)
         rates, lengths = self.rates(others)[:1], self.lengths[others]
         deviation = weighted_median(np.abs(rates - weighted_median(rates, lengths)), lengths)[0]
         return float(np.nan_to_num(deviation) * MAD_TO_SD * np.sqrt(length * np.median(self.lengths)))

@@ -1,4 +1,4 @@
-"""The rules of a line, in one place: when an edge is a boundary, when a site stands apart, when stocks meet in contact."""
+"""The rules of a line, in one place: when an edge is a boundary, when a site stands apart, when a site is a mixture."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ MIN_ERRORS = 3.0  # the same, for a share
 CONTACT_SHARE = (0.1, 0.9)  # a place with a smaller share of one side than this is called pure (common practice)
 SPREADS = 8.0  # a line or a site apart lies so many spreads beyond the median: steps that vary by half among
 # themselves (log-normal) reach that in one edge of a thousand; chosen, no source
-LEAST_F3_SHARE = 0.1  # f3 over the difference of the sources: what a mixture of one to nine has, 0.09, and a little more
+LEAST_F3_SHARE = 0.1  # f3 over the difference of the sources: a mixture of one to nine has 0.09, an even one 0.25
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,8 @@ class Cut:
         spread: by how much an edge of its length varies among the others, F_ST: their median deviation, as a normal
             standard deviation.
         n_contact_sites: sites of the contact through which a boundary runs; 0 for a sharp line and elsewhere.
-        reading: see `reading_of`; or `contact_zone`, inside a contact; or `end_of_coast`, the one edge of a site at an end.
+        reading: see `reading_of`; or `contact_zone`, inside a contact; or `end_of_coast`, the one edge of a site at an
+            end.
         grade: see `grade_of`.
     """
 
@@ -83,8 +84,8 @@ def reading_of(cut: Cut, rules: BreakRules) -> str:
 
     `distance_unknown`: no other edge tells what distance explains. `not_detected`: the tests do not reject a mere
     gradient, whether of the median step or of the steps nearby. `below_least_fst`: detectable, too small to manage
-    separately by the stated rule. `within_gradient`: large enough, but with a median step not several times that step, or
-    no more than steps vary among themselves. `boundary`: all conditions hold.
+    separately by the stated rule. `within_gradient`: large enough, but with a median step not several times that step,
+    or no more than steps vary among themselves. `boundary`: all conditions hold.
 
     The yardstick is a step of median length, not the edge's own: what the edge's own length explains is off the excess
     already, and a break in a wide unsampled stretch is no less of a break.
@@ -120,8 +121,7 @@ def stands_apart(excess: float, p_adjusted: float, ordinary: float, spread: floa
     Args:
         excess: own drift beyond the ordinary, F_ST.
         p_adjusted: one-sided p of none, after Bonferroni over the sites.
-        ordinary: what is ordinary here, F_ST: the median own drift of the other sites, or at an end of the coast the
-            median step, if that is larger.
+        ordinary: what is ordinary here, F_ST: the median own drift of the other sites, or the median step if larger.
         spread: by how much the other sites' own drift varies, F_ST, as a normal standard deviation.
         rules: settings.
     """
@@ -142,3 +142,24 @@ def is_contact_share(share: float, error: float, f3_t: float) -> bool:
     """
     low, high = CONTACT_SHARE
     return bool(low < share < high and (f3_t < MIN_F3_T or min(share, 1 - share) > MIN_ERRORS * error))
+
+
+def is_mixed_place(share: float, apart: float, own_drift_low: float, f3_t: float, rules: BreakRules) -> bool:
+    """Whether a place with a line on either side is where the two sides meet, and no unit of its own.
+
+    The share of each side exceeds a tenth, and either f3 is negative beyond doubt, or what no mixture explains is not
+    proved to exceed the least F_ST and half of what the mixture explains of the difference to the nearer side: a unit
+    of its own needs proof.
+
+    Args:
+        share: share of one side.
+        apart: differentiation between the two sides, F / (1 - F).
+        own_drift_low: lower bound of the one-sided 95 % interval of the place's own drift, F / (1 - F).
+        f3_t: t value of f3 with both sides as sources.
+        rules: settings.
+    """
+    low, high = CONTACT_SHARE
+    if not low < share < high:
+        return False
+    explained = min(share, 1 - share) ** 2 * apart
+    return bool(f3_t < MIN_F3_T or not own_drift_low > max(rules.min_break_fst, explained / 2))

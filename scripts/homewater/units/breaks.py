@@ -17,7 +17,7 @@ import pandas as pd
 
 from homewater.units.break_evidence import Search
 from homewater.units.break_rules import BreakRules, Cut, grade_of
-from homewater.units.broad_contact import Contact, find_contact
+from homewater.units.broad_contact import Contact, find_contact, is_between
 from homewater.units.partition import joined_parts, zone_beside_lines
 from homewater.units.replicates import Replicates
 from homewater.units.site_drift import SiteDrift, groups_apart, own_drift_of_part, site_drift_table, sites_apart
@@ -78,13 +78,13 @@ def find_lines(replicates: Replicates, km: np.ndarray, rules: BreakRules) -> Lin
     accepted: list[Cut] = []
     last: dict[int, Cut] = {}
     gone = np.zeros(len(edges), dtype=bool)  # boundaries, and edges inside contacts
-    zone, nearer_other = np.zeros(n, dtype=bool), {}
+    zone = np.zeros(n, dtype=bool)
     measured: dict[int, tuple[np.ndarray, bool, float]] = {}
     parts = [(np.arange(n), 1)] if n else []
     while parts:
         members, level = parts.pop(0)
         fit = search.measure(members)
-        tested = [search.test(e, members, gone, level) for e in search.inside(members).tolist()]
+        tested = [_kept(last.get(e), search.test(e, members, gone, level)) for e in search.inside(members).tolist()]
         last |= {cut.edge: cut for cut in tested}
         contact = find_contact(search, members, gone)
         if contact is not None:
@@ -106,8 +106,15 @@ def find_lines(replicates: Replicates, km: np.ndarray, rules: BreakRules) -> Lin
             continue
         best = _passing(search, tested, members)[:1]
         if best:
-            accepted += best
             gone[best[0].edge] = True
+            alone = _mixed_alone(search, best[0].edge, members, [c.edge for c in accepted])
+            if alone is not None:
+                zone[alone] = True
+                last[best[0].edge] = replace(best[0], reading="contact_zone", grade="weak")
+                measured[alone] = (np.full(len(replicates.drift), np.nan), False, 0.0)
+                parts.append((np.setdiff1d(members, [alone]), level))
+                continue
+            accepted += best
             parts += [(side, level + 1) for side in sides(edges, members, best[0].edge)]
             continue
         measured |= own_drift_of_part(search, fit, gone)
@@ -119,9 +126,30 @@ def find_lines(replicates: Replicates, km: np.ndarray, rules: BreakRules) -> Lin
     zone |= beside
     drifts = sites_apart(search, measured)
     for group in groups_apart(search, drifts):
-        if not zone[group].any():
+        rest = np.setdiff1d(np.flatnonzero((part == part[group[0]]) & ~zone), group)
+        if rest.size and not zone[group].any():  # else it is all that there is of its stock already
             part[group] = part.max() + 1
     return Lines(search, cuts, drifts, _renumbered(part), zone)
+
+
+def _kept(before: Cut | None, now: Cut) -> Cut:
+    """Return the evidence that counts: once an edge has a single site on one side, that of before."""
+    return before if before is not None and now.reading == "end_of_coast" else now
+
+
+def _mixed_alone(search: Search, edge: int, members: np.ndarray, accepted: list[int]) -> int | None:
+    """Return the single site that an edge would part from the rest if it is a mixture of its two flanks, else None."""
+    for side in sides(search.edges, members, edge):
+        if len(side) != 1:
+            continue
+        site, rest = int(side[0]), np.setdiff1d(members, side)
+        for other in accepted:
+            i, j = search.edges[other].tolist()
+            if site in (i, j):
+                beyond = sides(search.edges, np.arange(len(search.km)), other)[0 if site == j else 1]
+                if is_between(search, site, rest, beyond):
+                    return site
+    return None
 
 
 def _of_contact(search: Search, contact: Contact, level: int) -> dict:
@@ -160,19 +188,6 @@ def _passing(search: Search, tested: list[Cut], members: np.ndarray) -> list[Cut
 def _renumbered(label: np.ndarray) -> np.ndarray:
     number: dict[int, int] = {}
     return np.array([number.setdefault(int(k), len(number)) for k in label], dtype=np.int64)
-
-
-def accepted(table: pd.DataFrame, location_ids: list[str], edges: np.ndarray) -> np.ndarray:
-    """Return which edges table breaks holds for boundaries, bool (n_edges,).
-
-    Args:
-        table: table breaks.
-        location_ids: sites, in the order of the numbers in `edges`.
-        edges: int64 (n - 1, 2), the tree on which the table was made.
-    """
-    rows = table[table["reading"] == "boundary"]
-    broken = set(zip(rows["side_a_nearest_site"], rows["side_b_nearest_site"], strict=True))
-    return np.array([(location_ids[i], location_ids[j]) in broken for i, j in edges], dtype=bool)
 
 
 def lines_of(sites: TestedSites, rules: BreakRules) -> LineTables:

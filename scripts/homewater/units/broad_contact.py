@@ -16,14 +16,14 @@ from scipy import optimize, special
 from homewater.statistics.intervals import t_quantile
 from homewater.units.additive_coast import Ways
 from homewater.units.break_evidence import Search
-from homewater.units.break_rules import CONTACT_SHARE, LEAST_F3_SHARE, MIN_F3_T, NEAR_SITES
+from homewater.units.break_rules import CONTACT_SHARE, LEAST_F3_SHARE, MIN_F3_T, NEAR_SITES, is_mixed_place
 from homewater.units.mixtures import f3, mixture_shares, spread
 from homewater.units.replicates import to_fst
 from homewater.water.site_tree import nearest, sides
 
 FULL_F3 = 0.98  # the shortest stretch with this share of the most negative f3: beyond pure sites f3 gains nothing
 SEVERAL_SITES = 0.9  # sources of several sites go before single ones where f3 is as negative to this share
-FITTED_SITES = 3  # from so many sites of a contact on, a curve through all shares tells its sites better than each share
+FITTED_SITES = 3  # from so many sites of a contact on, a curve through all shares tells its sites best
 
 
 @dataclass(frozen=True)
@@ -55,9 +55,9 @@ def find_contact(search: Search, members: np.ndarray, cut: np.ndarray) -> Contac
     """Return the contact of two stocks inside a part of the tree, or None.
 
     A stretch counts where f3 of a site inside is below 0 beyond chance (Student's t over chromosomes, corrected for all
-    sites of all stretches) and by at least LEAST_F3_SHARE of the difference of the sources, and where the sources differ
-    by the least F_ST beyond what distance explains. Of those, the one with the most negative f3 is taken; and of those
-    nearly as negative, the shortest, whose sources lie closest beyond the contact.
+    sites of all stretches) and by at least LEAST_F3_SHARE of the difference of the sources, and where the sources
+    differ by the least F_ST beyond what distance explains. Of those, the one with the most negative f3 is taken; and of
+    those nearly as negative, the shortest, whose sources lie closest beyond the contact.
 
     Args:
         search: what the search has measured.
@@ -146,7 +146,7 @@ def _read(
     edges = [pairs.index((min(a, b), max(a, b))) for a, b in zip(line[:-1].tolist(), line[1:].tolist(), strict=True)]
     outside = cut.copy()
     outside[edges] = True
-    enough = (~outside & np.isfinite(search.change[0])).sum() >= NEAR_SITES
+    enough = (~outside & ~search.lone & np.isfinite(search.change[0])).sum() >= NEAR_SITES
     rate = np.maximum(np.nan_to_num(search.median_rate(None, outside)), 0.0) * enough
     km = search.km[one[:, None], other[None, :]].mean() - sum(
         search.km[np.ix_(group, group)].sum() / (2 * max(1, len(group) * (len(group) - 1))) for group in (one, other)
@@ -194,3 +194,23 @@ def smooth_shares(
     bounds = ([-0.5, np.log(0.01)], [1.5, np.log(3.0)])
     found = min((optimize.least_squares(misfit, at, bounds=bounds) for at in starts), key=lambda fit: fit.cost)
     return curve(found.x, along)
+
+
+def is_between(search: Search, site: int, one: np.ndarray, other: np.ndarray) -> bool:
+    """Whether a site with a line on either side is a mixture of what lies beyond them, and no stock of its own.
+
+    Args:
+        search: what the search has measured.
+        site: site number.
+        one: int, sites beyond one line.
+        other: int, sites beyond the other.
+    """
+    drift, here = search.replicates.drift, np.array([site])
+    one, other = (nearest(search.km, site, flank, NEAR_SITES) for flank in (one, other))
+    share = mixture_shares(drift, here, one, other, search.ordinary_drift())[:, 0]
+    negative, apart = f3(drift, here, one, other)[:, 0], spread(drift, one, other)
+    own = negative + share * (1 - share) * apart
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = float(np.nan_to_num(negative[0] / search.replicates.error(negative)))
+    low = float(search.replicates.interval(own, confidence=0.9)[0])
+    return is_mixed_place(float(share[0]), float(apart[0]), low, t, search.rules)

@@ -17,10 +17,9 @@ import pandas as pd
 from scipy import special
 
 from homewater.tables.schema_tables import empty_table
-from homewater.units.breaks import accepted
 from homewater.units.replicates import Replicates, to_fst
-from homewater.units.tested_sites import TestedSites
-from homewater.water.site_tree import nearest, segments
+from homewater.units.tested_sites import PlacedSites
+from homewater.water.site_tree import nearest
 
 NEIGHBOURS = 2
 FAR_MULTIPLE = 3.0  # a far site lies at least this many times as far as the farther neighbour, and beyond the median
@@ -50,13 +49,13 @@ class Comparison:
 def comparisons(replicates: Replicates, km: np.ndarray, segment: np.ndarray) -> list[Comparison]:
     """Return every comparison of a site's neighbours with a far site.
 
-    A neighbour across an accepted boundary differs because of the boundary: it is no evidence where the far site lies
+    A neighbour of another stock differs because of that: it is no evidence where the far site lies
     on the site's own side.
 
     Args:
         replicates: pairwise figures of the sites that have animals enough.
         km: float64 (n, n), distances by water; NaN where not joined, and such pairs are not compared.
-        segment: int (n,), part of the tree in which each site lies once accepted boundaries are cut.
+        segment: int (n,), stock in which each site lies.
     """
     joined = km[np.triu_indices(len(km), 1)]
     joined = joined[np.isfinite(joined)]
@@ -82,14 +81,13 @@ def comparisons(replicates: Replicates, km: np.ndarray, segment: np.ndarray) -> 
     return found
 
 
-def odd_kinships_of(sites: TestedSites, breaks: pd.DataFrame) -> pd.DataFrame:
+def odd_kinships_of(sites: PlacedSites) -> pd.DataFrame:
     """Return table odd_kinships of some sites, without rows where none could be compared.
 
     Args:
-        sites: the sites.
-        breaks: table breaks: neighbours on the far side of a boundary are expected to differ.
+        sites: the sites with their units: neighbours of another unit are expected to differ.
     """
-    segment = segments(sites.edges, accepted(breaks, sites.ids, sites.edges), len(sites.ids))
+    segment = pd.factorize(np.array(sites.unit, dtype=object))[0]
     found = odd_kinships_table(sites.replicates, sites.km, segment, sites.ids)
     return found if len(found) else empty_table("odd_kinships")
 

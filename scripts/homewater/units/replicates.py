@@ -15,7 +15,6 @@ from scipy import special
 from homewater.statistics.fst import block_weights, group_pairs, pair_components
 from homewater.statistics.intervals import jackknife, t_quantile
 
-
 MAD_TO_SD = 1.4826  # a median deviation as the standard deviation of a normal (1 / 0.6745)
 
 
@@ -95,24 +94,6 @@ def to_fst(linear: np.ndarray) -> np.ndarray:
     return linear / (1 + linear)
 
 
-def mean_between(matrix: np.ndarray, one: np.ndarray, other: np.ndarray) -> np.ndarray:
-    """Return the mean over all pairs of a site of `one` with a site of `other`; undefined pairs are left out.
-
-    Args:
-        matrix: float64 (..., n, n).
-        one: int (a,), site numbers.
-        other: int (b,), site numbers.
-
-    Returns:
-        float64 (...); NaN where no pair is defined.
-    """
-    block = matrix[..., one[:, None], other[None, :]]
-    known = np.isfinite(block)
-    total = np.where(known, block, 0.0).sum(axis=(-2, -1))
-    number = known.sum(axis=(-2, -1))
-    return np.where(number > 0, total / np.maximum(number, 1), np.nan)
-
-
 def weighted_median(values: np.ndarray, weights: np.ndarray) -> np.ndarray:
     """Return, in each row, the lowest value below or at which half of the weight lies.
 
@@ -131,44 +112,3 @@ def weighted_median(values: np.ndarray, weights: np.ndarray) -> np.ndarray:
             reached = np.cumsum(weights[order])
             out[row] = line[order[np.searchsorted(reached, reached[-1] / 2 * (1 - 1e-12))]]
     return out
-
-
-def step_rate(replicates: Replicates, km: np.ndarray, edges: np.ndarray) -> np.ndarray:
-    """Return the median step between neighbours, F / (1 - F) a km, each edge weighing as much as it is long.
-
-    It is the line through the origin with the least sum of absolute deviations; a minority of breaks among the edges
-    does not move it.
-
-    Args:
-        replicates: pairwise figures.
-        km: float64 (n, n), distances by water.
-        edges: int (m, 2), neighbours.
-
-    Returns:
-        float64 (n_blocks + 1,); NaN where no edge is longer than 0. It may be negative.
-    """
-    return weighted_median(*_steps(replicates, km, edges))
-
-
-def least_step_rate(replicates: Replicates, km: np.ndarray, edges: np.ndarray) -> np.ndarray:
-    """Return the smallest step between neighbours, F / (1 - F) a km: of two, the one that a break has not raised.
-
-    Args:
-        replicates: as in `step_rate`.
-        km: as in `step_rate`.
-        edges: int (m, 2), neighbours.
-
-    Returns:
-        float64 (n_blocks + 1,); NaN where no edge is longer than 0. It may be negative.
-    """
-    steps, _ = _steps(replicates, km, edges)
-    known = np.isfinite(steps)
-    return np.where(known.any(axis=1), np.where(known, steps, np.inf).min(axis=1, initial=np.inf), np.nan)
-
-
-def _steps(replicates: Replicates, km: np.ndarray, edges: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return F / (1 - F) a km of each edge, (n_blocks + 1, m), and its length; edges of no length are left out."""
-    i, j = edges.reshape(-1, 2).T
-    length = km[i, j]
-    apart = length > 0
-    return replicates.linear[:, i[apart], j[apart]] / length[apart], length[apart]

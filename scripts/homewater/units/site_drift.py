@@ -53,15 +53,16 @@ def own_drift_of_part(search: Search, fit: CoastFit, cut: np.ndarray) -> dict[in
         fit: the additive coast of the part.
         cut: bool (n_edges,), edges taken for lines or contact zones.
     """
-    found = {}
+    found, usual_step = {}, float(np.median(search.lengths)) if len(search.lengths) else 0.0
+    usual_step *= float(np.maximum(np.nan_to_num(search.median_rate(None, cut)[0]), 0.0))
     for k, site in enumerate(fit.sites.tolist()):
         if not fit.is_end[k]:
-            found[site] = (fit.own[:, k], False, 0.0)
+            found[site] = (fit.own[:, k], False, usual_step)
             continue
         before = search.own[:, site]
         edge = next((e for e in search.inside(fit.sites).tolist() if site in search.edges[e]), None)
         if edge is None or not len(fit.steps):
-            found[site] = (before, False, 0.0)
+            found[site] = (before, False, usual_step)
             continue
         rate = search.rate_of_distance(edge, fit.sites, cut)
         together = fit.change_across(*search.edges[edge].tolist())
@@ -72,7 +73,7 @@ def own_drift_of_part(search: Search, fit: CoastFit, cut: np.ndarray) -> dict[in
             here = np.full(len(here), np.nan)
         least = before if np.isnan(here[0]) or before[0] <= here[0] else here
         step = float(np.nan_to_num(rate[0]) * np.median(search.lengths))
-        found[site] = (least, True, step)
+        found[site] = (least, True, max(step, usual_step))
     return found
 
 
@@ -95,7 +96,7 @@ def sites_apart(search: Search, measured: dict[int, tuple[np.ndarray, bool, floa
         excess = to_fst(own) - to_fst(ordinary)
         p = search.replicates.p_greater(excess)
         adjusted = min(1.0, p * len(known)) if np.isfinite(p) else float("nan")
-        # the usual spread of own drift, or at an end of the coast that of steps, is no reason to stand apart
+        # what sites drift and what changes from one to the next by habit is no reason to stand apart
         usual = max(float(to_fst(ordinary[0])), float(to_fst(step)))
         spread = MAD_TO_SD * float(np.median([abs(to_fst(o[0]) - to_fst(ordinary[0])) for o in others]))
         apart = stands_apart(float(excess[0]), adjusted, usual, spread, search.rules)

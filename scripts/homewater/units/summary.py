@@ -11,10 +11,12 @@ import pandas as pd
 from homewater.running.seeds import Draws
 from homewater.tables.unit_names import sorted_units
 from homewater.units.break_rules import BreakRules
-from homewater.units.breaks import accepted
+from homewater.units.breaks import LineTables
 from homewater.units.detectable_fst import LEVEL, Detectable, DetectableSettings, smallest_detectable
-from homewater.units.isolation_by_distance import ISOLATION_BY_DISTANCE, row_of
-from homewater.units.partition import sites_in_units, units_table
+from homewater.units.isolation_by_distance import row_of
+from homewater.units.overall_test import OtherEvidence, OverallTest, overall_test
+from homewater.units.partition import units_table
+from homewater.units.statements import further_statements, statement_of, what_was_found
 from homewater.units.tested_sites import TestedSites
 from homewater.water.site_tree import distance_matrix
 
@@ -70,39 +72,49 @@ class FoundUnits:
 
 
 def find_units(
-    tested: TestedSites, breaks: pd.DataFrame, study: StudySites, settings: UnitSettings, draws: Draws
+    tested: TestedSites,
+    lines: LineTables,
+    others: OtherEvidence,
+    study: StudySites,
+    settings: UnitSettings,
+    draws: Draws,
 ) -> FoundUnits:
     """Return the unit of every site, and the summary of the stage.
 
     Args:
         tested: the sites that have animals enough.
-        breaks: table breaks, made on these sites.
+        lines: tables breaks and site_drift, made on these sites.
+        others: tables of what differs, made without lines.
         study: every site of the study.
         settings: settings of the units.
         draws: gives the generators behind the smallest detectable F_ST.
     """
-    cut = accepted(breaks, tested.ids, tested.edges)
-    broken = [(tested.ids[i], tested.ids[j]) for i, j in tested.edges[cut]]
-    unit, contact = sites_in_units(tested.replicates, tested.bridged_km, tested.edges, cut, settings.rules)
+    part, contact = lines.site_drift["part"].to_numpy(), lines.site_drift["contact_zone"].to_numpy(dtype=bool)
+    stock = pd.factorize(part)[0]
+    # an unsampled site between two that differ belongs to neither, whether a line or a site apart makes the difference
+    broken = [(tested.ids[i], tested.ids[j]) for i, j in tested.edges.tolist() if stock[i] != stock[j]]
     all_km = distance_matrix(study.sites["locationID"].tolist(), study.sea_distance)
-    table = units_table(study.sites, study.roles, tested.ids, unit, contact, all_km, broken)
+    table = units_table(study.sites, study.roles, tested.ids, stock, contact, all_km, broken)
     detectable = smallest_detectable(tested.counts, tested.block, tested.edges, settings.detectable, draws)
-    return FoundUnits(table, units_summary(tested, breaks, table, detectable, settings, draws))
+    overall = overall_test(tested, others, settings.rules.break_level)
+    return FoundUnits(table, units_summary(tested, lines, overall, table, detectable, settings, draws))
 
 
 def units_summary(
     tested: TestedSites,
-    breaks: pd.DataFrame,
+    lines: LineTables,
+    overall: OverallTest,
     table: pd.DataFrame,
     detectable: Detectable,
     settings: UnitSettings,
     draws: Draws,
 ) -> dict:
-    """Return the summary of the stage: numbers for the report's sentences, the statement, and who shares what.
+    """Return the summary of the stage: numbers for the report's sentences, the statements, and who shares what.
 
     Args:
         tested: the sites that have animals enough.
-        breaks: table breaks.
+        lines: tables breaks and site_drift.
+        overall: what differs at all.
         table: table units.
         detectable: the smallest detectable F_ST.
         settings: settings of the units.
@@ -110,8 +122,7 @@ def units_summary(
     """
     n_units, power = table.loc[table["unit"] != "", "unit"].nunique(), settings.detectable.power
     gradient = row_of(tested.replicates, tested.km, "all", np.arange(len(tested.ids)), draws)
-    stated = gradient["p_value_stated"] if gradient["reading"] == ISOLATION_BY_DISTANCE else float("nan")
-    readings, grades = breaks["reading"].tolist(), breaks["grade"].tolist()
+    found = what_was_found(n_units, lines, overall, gradient, settings.rules)
     values = {
         "n_units": n_units,
         "n_sites_tested": len(tested.ids),
@@ -121,7 +132,15 @@ def units_summary(
         "min_break_fst": settings.rules.min_break_fst,
         "gradient_slope": _known(gradient["slope_site_effects"]),
         "gradient_p_value": _known(gradient["p_value_stated"]),
-        **_largest_break(breaks),
+        "overall_fst": _known(overall.fst),
+        "overall_ci_low": _known(overall.ci_low),
+        "overall_ci_high": _known(overall.ci_high),
+        "n_pairs_that_differ": overall.n_pairs,
+        "n_axes_beyond_chance": overall.n_axes,
+        "n_blocks": overall.n_blocks,
+        "sites_apart": _sites(lines, lines.site_drift["reading"] == "stands_apart"),
+        "contact_sites": _sites(lines, lines.site_drift["contact_zone"].astype(bool)),
+        **_largest_break(lines.breaks),
     }
     return {
         "n_units": n_units,
@@ -137,7 +156,8 @@ def units_summary(
         },
         "power": power,
         "power_reached": _known(detectable.power),
-        "statement_id": statement_of(n_units, len(tested.ids), readings, grades, stated),
+        "statement_id": statement_of(found),
+        "further_statement_ids": further_statements(found),
         "values": values,
         "panel": "yes" if n_units > 1 else "no_one_unit",
         "contact_zone_sites": table.loc[table["contact_zone"], "locationID"].tolist(),
@@ -145,12 +165,18 @@ def units_summary(
     }
 
 
+def _sites(lines: LineTables, chosen: pd.Series) -> list[str]:
+    return lines.site_drift.loc[chosen.to_numpy(), "locationID"].tolist()
+
+
 def _largest_break(breaks: pd.DataFrame) -> dict:
     """Return the edge with the largest F_ST beyond distance, break or not; empty values where no edge was tested."""
     if not breaks["p_value"].notna().any():
         numbers = ("largest_break_fst", "largest_break_ci_low", "largest_break_ci_high")
         return dict.fromkeys(numbers) | {"largest_break_side_a": "", "largest_break_side_b": ""}
-    largest = breaks.loc[breaks["fst_beyond_distance"].idxmax()]
+    # at an end of the coast the figure holds a site's own drift too, and inside a contact it is part of a larger one
+    alone = breaks[~breaks["reading"].isin(("end_of_coast", "contact_zone"))]
+    largest = (alone if len(alone) else breaks).sort_values("fst_beyond_distance", kind="stable").iloc[-1]
     return {
         "largest_break_fst": float(largest["fst_beyond_distance"]),
         "largest_break_ci_low": _known(largest["ci_low"]),
@@ -180,28 +206,3 @@ def borders(table: pd.DataFrame) -> dict:
         "shared_units": [u for u in units if len(of_unit[u]) > 1],
         "divided_jurisdictions": [a for a in agencies if sum(a in of_unit[u] for u in units) > 1],
     }
-
-
-def statement_of(n_units: int, n_tested: int, readings: list[str], grades: list[str], gradient_p: float) -> str:
-    """Return the id of the statement that sums up the stage, by the one set of rules.
-
-    Args:
-        n_units: units found.
-        n_tested: sites with animals enough.
-        readings: reading of each edge of table breaks.
-        grades: grade of each edge.
-        gradient_p: p value of the isolation by distance over all sites, NaN where it is not stated.
-    """
-    if n_units > 1:
-        return "two_or_more_units"
-    if n_tested == 0:
-        return "too_few_animals"
-    if n_tested == 1:
-        return "one_site_only"
-    if "weak" in [g for r, g in zip(readings, grades, strict=True) if r == "distance_unknown"]:
-        return "difference_not_told_from_distance"
-    if any(r in ("below_least_fst", "within_gradient", "contact_zone") for r in readings):
-        return "detectable_but_small"
-    if gradient_p < 0.05:
-        return "gradual_isolation_by_distance"
-    return "no_structure_found"

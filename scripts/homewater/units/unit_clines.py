@@ -20,6 +20,7 @@ import pandas as pd
 from homewater.statistics.intervals import wilson
 from homewater.tables.unit_names import unit_index
 from homewater.units.cline_fit import Shares, expected_shares, fit_cline
+from homewater.units.mixtures import mixture_shares
 from homewater.units.replicates import Replicates
 from homewater.units.tested_sites import PlacedSites
 
@@ -42,6 +43,7 @@ class CoastUnits:
         animals: int (n_sites,), animals of each site.
         edges: int64 (n_sites - 1, 2), the tree of the sites by water.
         km: float64 (n_sites, n_sites), distances by water, NaN where not joined.
+        boundary: bool (n_sites - 1,), edges at which a line runs: a site that stands apart is no end of a cline.
     """
 
     ids: list[str]
@@ -50,6 +52,7 @@ class CoastUnits:
     animals: np.ndarray
     edges: np.ndarray
     km: np.ndarray
+    boundary: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -65,13 +68,15 @@ class ClineTables:
     cline_sites: pd.DataFrame
 
 
-def clines_of(sites: PlacedSites) -> ClineTables:
+def clines_of(sites: PlacedSites, breaks: pd.DataFrame) -> ClineTables:
     """Return the clines between the units of some sites.
 
     Args:
         sites: the sites that have a unit by their own animals.
+        breaks: table breaks, made on these sites.
     """
-    coast = CoastUnits(sites.ids, sites.unit, sites.contact_zone, sites.animals, sites.edges, sites.km)
+    boundary = boundaries(breaks, sites.ids, sites.edges)
+    coast = CoastUnits(sites.ids, sites.unit, sites.contact_zone, sites.animals, sites.edges, sites.km, boundary)
     return ClineTables(*clines_tables(coast, sites.replicates))
 
 
@@ -82,13 +87,28 @@ def clines_tables(coast: CoastUnits, replicates: Replicates) -> tuple[pd.DataFra
         coast: sites and units.
         replicates: pairwise figures of the sites.
     """
-    pairs = {tuple(sorted((coast.unit[i], coast.unit[j]), key=unit_index)) for i, j in coast.edges.tolist()}
+    pairs = {
+        tuple(sorted((coast.unit[i], coast.unit[j]), key=unit_index)) for i, j in coast.edges[coast.boundary].tolist()
+    }
     clines, sites = [], []
     for unit_a, unit_b in sorted((p for p in pairs if p[0] != p[1]), key=lambda p: [unit_index(u) for u in p]):
         row, of_sites = _cline(coast, replicates, unit_a, unit_b)
         clines.append(row)
         sites += of_sites
     return pd.DataFrame(clines, columns=_CLINE_COLUMNS), pd.DataFrame(sites, columns=_SITE_COLUMNS)
+
+
+def boundaries(table: pd.DataFrame, location_ids: list[str], edges: np.ndarray) -> np.ndarray:
+    """Return which edges table breaks holds for boundaries, bool (n_edges,).
+
+    Args:
+        table: table breaks.
+        location_ids: sites, in the order of the numbers in `edges`.
+        edges: int64 (n - 1, 2), the tree on which the table was made.
+    """
+    rows = table[table["reading"] == "boundary"]
+    broken = set(zip(rows["side_a_nearest_site"], rows["side_b_nearest_site"], strict=True))
+    return np.array([(location_ids[i], location_ids[j]) in broken for i, j in edges], dtype=bool)
 
 
 def path_of_units(coast: CoastUnits, unit_a: str, unit_b: str) -> tuple[np.ndarray, str]:
@@ -121,35 +141,6 @@ def path_of_units(coast: CoastUnits, unit_a: str, unit_b: str) -> tuple[np.ndarr
         order, pure = order[::-1], pure[::-1]
     changes = sum(here != there for here, there in itertools.pairwise(pure))
     return order, "" if changes == 1 else "several_boundaries"
-
-
-def ancestry_shares(between: np.ndarray, sites: np.ndarray, ref_a: np.ndarray, ref_b: np.ndarray) -> np.ndarray:
-    """Return the share of the second unit at each site, as replicates.
-
-    With D the squared difference of frequencies without sampling noise, the point nearest to a site on the line from
-    the mean of references a to that of references b lies at share (D(site, a) - D(site, b) + D(a, b)) / 2 D(a, b). The
-    distance to a mean is the mean distance less half the mean distance among those averaged.
-
-    Args:
-        between: float64 (n_blocks + 1, n, n), as `Replicates.between`: half of D, up to a factor.
-        sites: int (m,), site numbers.
-        ref_a: int, site numbers of the first unit's references.
-        ref_b: int, those of the second unit's.
-
-    Returns:
-        float64 (n_blocks + 1, m), not clipped to 0 and 1; NaN where a site is its unit's only reference.
-    """
-    shares = np.full((len(between), len(sites)), np.nan)
-    for column, site in enumerate(sites.tolist()):
-        a, b = ref_a[ref_a != site], ref_b[ref_b != site]
-        if not len(a) or not len(b):
-            continue
-        among = [between[:, one[:, None], one].mean(axis=(1, 2)) / 2 for one in (a, b)]
-        to_a, to_b = between[:, site, a].mean(axis=1) - among[0], between[:, site, b].mean(axis=1) - among[1]
-        apart = between[:, a[:, None], b].mean(axis=(1, 2)) - among[0] - among[1]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            shares[:, column] = np.where(apart > 0, (to_a - to_b + apart) / (2 * apart), np.nan)
-    return shares
 
 
 def references(coast: CoastUnits, order: np.ndarray, unit: str) -> np.ndarray:
@@ -186,7 +177,7 @@ def _cline(coast: CoastUnits, replicates: Replicates, unit_a: str, unit_b: str) 
     if status:
         return row, []
     ref_a, ref_b = references(coast, order, unit_a), references(coast, order, unit_b)
-    replicated = ancestry_shares(replicates.between, order, ref_a, ref_b)
+    replicated = mixture_shares(replicates.drift, order, ref_a, ref_b)
     alone = [ref for ref in (ref_a, ref_b) if len(ref) == 1]
     defined = np.isin(order, np.concatenate(alone)) if alone else np.zeros(len(order), dtype=bool)
     error = np.where(defined, 0.0, replicates.error(replicated))

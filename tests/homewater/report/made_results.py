@@ -190,6 +190,7 @@ def species_tables(
             "inbreeding_coefficient": 0.01,
             "inbreeding_coefficient_ci_low": -0.004,
             "inbreeding_coefficient_ci_high": 0.024,
+            "private_alleles": 3,
             "effective_size": np.where(np.arange(len(wild)) % 4 == 0, np.inf, 834.2),
             "effective_size_ci_low": 410.0,
             "effective_size_ci_high": np.inf,
@@ -283,7 +284,7 @@ def species_tables(
     )  # fmt: skip
     coastal = [s for s in order if s in number]
     breaks = [(a, b) for a, b in itertools.pairwise(coastal) if unit[a] != unit[b]]
-    rows = [(i + 1, a, b, 0.045, 0.041, 0.049, 0.0005, "strong", "boundary") for i, (a, b) in enumerate(breaks)]
+    rows = [(i + 1, a, b, 0.045, 0.041, 0.049, 0.0005, "strong", "boundary", 0) for i, (a, b) in enumerate(breaks)]
     tables["breaks"] = pd.DataFrame(
         rows,
         columns=[
@@ -296,7 +297,16 @@ def species_tables(
             "p_value",
             "grade",
             "reading",
+            "n_contact_sites",
         ],
+    )
+    apart = coastal[:1] if n_units > 1 else []
+    tables["site_drift"] = pd.DataFrame(
+        [
+            (s, 0.031, 0.027, 0.035, "stands_apart", True) if s in apart else (s, 0.002, 0.0, 0.004, "ordinary", False)
+            for s in coastal
+        ],
+        columns=["locationID", "own_drift", "ci_low", "ci_high", "reading", "at_end"],
     )
     tables["variance_shares"] = pd.DataFrame(
         [
@@ -470,7 +480,8 @@ def species_tables(
         "smallest_detectable_fst": {"value": 0.0021, "alternative": "two_contiguous_halves"},
         "power": 0.8,
         "statement_id": "two_or_more_units" if many else "gradual_isolation_by_distance",
-        "values": values,
+        "further_statement_ids": ["sites_stand_apart"] if many else [],
+        "values": values | {"sites_apart": coastal[:1], "contact_sites": []},
         "panel": "yes" if many else "no_one_unit",
     }
     return tables, summary, {"estimate": 0.0048, "ci_low": 0.0044, "ci_high": 0.0052, "n_pairs": 3}

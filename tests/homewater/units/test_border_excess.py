@@ -145,7 +145,7 @@ def test_a_step_planted_at_the_border_inside_one_unit_ranks_first(seed):
 def test_a_planted_step_is_seen_beside_a_larger_one_between_units():
     replicates, km, edges = coast(1, step_at=6, size=0.3)
     step = across(np.array([0] * 3 + [1] * 7), 0.01)
-    replicates = Replicates(replicates.linear + step, replicates.between, replicates.weights)
+    replicates = Replicates(replicates.linear + step, replicates.drift, replicates.weights)
     residuals = pair_residuals(replicates, km, ["unit_1"] * 7 + ["unit_2"] * 3)
     row = border_rank(np.array([0] * 3 + [1] * 7), edges, residuals, replicates)
     assert (row["rank_among_placements"], row["n_placements"]) == (1, 8)

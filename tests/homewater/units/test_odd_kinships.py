@@ -81,7 +81,7 @@ def test_a_site_with_much_drift_of_its_own_is_not_odd():
         linear[:, 5, :] += drift[:, None]
         linear[:, :, 5] += drift[:, None]
         linear[:, 5, 5] = 0
-        moved = type(replicates)(linear, replicates.between, replicates.weights)
+        moved = type(replicates)(linear, replicates.drift, replicates.weights)
         assert odd_sites(moved, km)[1] == []
 
 

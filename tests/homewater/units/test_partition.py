@@ -5,9 +5,9 @@ import pandas as pd
 from tests.made_replicates import RULES, made, on_a_grid, on_a_line
 
 from homewater.tables.schema_tables import check_table
-from homewater.units.breaks import find_breaks
-from homewater.units.partition import sites_in_units, units_table
-from homewater.units.summary import borders, statement_of
+from homewater.units.breaks import find_lines
+from homewater.units.partition import units_table
+from homewater.units.summary import borders
 
 
 def table_of(names, roles=None, tested=None, unit=None, contact=None, km=None, broken=()):
@@ -42,7 +42,6 @@ def test_no_site_with_animals_enough_gives_no_unit():
     found = table_of(["a1", "a2"], tested=[], unit=np.zeros(0, dtype=int), km=on_a_line([0, 10]))
     assert found["unit"].tolist() == ["", ""]
     assert borders(found) == {"units": [], "shared_units": [], "divided_jurisdictions": []}
-    assert statement_of(0, 0, [], [], np.nan) == "too_few_animals"
 
 
 def test_a_site_that_no_water_joins_has_a_unit_only_where_there_is_one():
@@ -61,12 +60,10 @@ def test_two_lineages_that_meet_along_a_front_are_two_units():
     linear = 0.0001 * km + 0.05 * (label[:, None] != label[None, :]) + own[:, None] + own[None, :]
     np.fill_diagonal(linear, 0)
     replicates = made(linear)
-    edges, cuts = find_breaks(replicates, km, RULES)
-    cut = np.isin(np.arange(len(edges)), [c.edge for c in cuts if c.reading == "boundary"])
-    assert cut.sum() == 4  # the tree crosses the front in every row
-    unit, contact = sites_in_units(replicates, km, edges, cut, RULES)
-    assert unit.tolist() == label.tolist()
-    assert not contact.any()
+    lines = find_lines(replicates, km, RULES)
+    assert lines.boundaries.sum() == 4  # the tree crosses the front in every row
+    assert lines.part.tolist() == label.tolist()
+    assert not lines.contact.any()
 
 
 def test_stocks_side_by_side_beyond_a_third_stay_apart():
@@ -75,6 +72,4 @@ def test_stocks_side_by_side_beyond_a_third_stay_apart():
     label = np.concatenate([np.tile([0, 0, 0, 1, 1], 2), np.tile([0, 0, 0, 2, 2], 2)])
     linear = 0.0001 * km + 0.05 * (label[:, None] != label[None, :])
     replicates = made(linear)
-    edges, cuts = find_breaks(replicates, km, RULES)
-    cut = np.isin(np.arange(len(edges)), [c.edge for c in cuts if c.reading == "boundary"])
-    assert sites_in_units(replicates, km, edges, cut, RULES)[0].tolist() == label.tolist()
+    assert find_lines(replicates, km, RULES).part.tolist() == label.tolist()

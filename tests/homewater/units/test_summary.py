@@ -1,21 +1,19 @@
-"""The statement that sums up the stage."""
+"""The summary of the stage: who shares what."""
 
-import numpy as np
-import pytest
+import pandas as pd
 
-from homewater.units.summary import statement_of
+from homewater.units.summary import borders
 
 
-@pytest.mark.parametrize(
-    ("arguments", "statement"),
-    [
-        ((2, 5, ["boundary"], ["strong"], 0.5), "two_or_more_units"),
-        ((1, 1, [], [], np.nan), "one_site_only"),
-        ((1, 5, ["below_least_fst"], ["weak"], 0.5), "detectable_but_small"),
-        ((1, 5, ["not_detected"], ["none"], 0.01), "gradual_isolation_by_distance"),
-        ((1, 5, ["not_detected"], ["none"], 0.2), "no_structure_found"),
-        ((1, 5, ["not_detected"], ["none"], np.nan), "no_structure_found"),
-    ],
-)
-def test_statements(arguments, statement):
-    assert statement_of(*arguments) == statement
+def test_units_of_several_jurisdictions_and_jurisdictions_of_several_units():
+    table = pd.DataFrame(
+        {"unit": ["unit_1", "unit_1", "unit_2", ""], "jurisdiction": ["north", "south", "south", "east"]}
+    )
+    assert borders(table) == {
+        "units": [
+            {"unit": "unit_1", "jurisdictions": ["north", "south"], "n_sites": 2},
+            {"unit": "unit_2", "jurisdictions": ["south"], "n_sites": 1},
+        ],
+        "shared_units": ["unit_1"],
+        "divided_jurisdictions": ["south"],
+    }

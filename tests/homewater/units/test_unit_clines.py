@@ -8,7 +8,6 @@ from homewater.units.cline_fit import sigmoid
 from homewater.units.replicates import pair_replicates
 from homewater.units.unit_clines import (
     CoastUnits,
-    ancestry_shares,
     clines_tables,
     effective_copies,
     path_of_units,
@@ -25,7 +24,9 @@ def coast_of(at, unit, contact=(), animals=20, km=None):
     zone = np.isin(np.arange(n), list(contact))
     names = [f"unit_{'abcd'.index(u) + 1}" for u in unit]
     ids = [f"S{i}/ä" for i in range(n)]
-    return CoastUnits(ids, names, zone, np.full(n, animals), spanning_tree(bridged(km)), km)
+    edges = spanning_tree(bridged(km))
+    boundary = np.array([names[i] != names[j] for i, j in edges], dtype=bool)
+    return CoastUnits(ids, names, zone, np.full(n, animals), edges, km, boundary)
 
 
 def counts_of(frequencies, n, seed):
@@ -91,37 +92,6 @@ def test_references_are_the_further_half_and_no_contact_zone():
     small = coast_of([0, 10, 20], "aab")
     assert references(small, np.arange(3), "unit_1").tolist() == [0, 1]
     assert references(small, np.arange(3), "unit_2").tolist() == [2]
-
-
-def test_shares_equal_the_projection_of_frequencies_without_noise():
-    """Second version: the point on the line between mean frequencies that lies nearest, by least squares."""
-    rng = np.random.default_rng(2)
-    p = rng.uniform(0, 1, (300, 6))
-    between = np.array([[((p[:, i] - p[:, j]) ** 2).sum() / 2 for j in range(6)] for i in range(6)])
-    found = ancestry_shares(between[None], np.arange(6), np.array([0, 1]), np.array([4, 5]))[0]
-    for site in range(6):
-        a, b = ([k for k in ref if k != site] for ref in ([0, 1], [4, 5]))
-        one, other = p[:, a].mean(axis=1), p[:, b].mean(axis=1)
-        slope = np.linalg.lstsq((other - one)[:, None], p[:, site] - one, rcond=None)[0][0]
-        assert found[site] == pytest.approx(slope)
-
-
-def test_sampled_shares_are_the_planted_ones_without_bias_and_their_errors_hold():
-    planted = np.array([0, 0, 0.1, 0.5, 0.85, 1, 1])
-    z = []
-    for seed in range(30):
-        replicates = mixtures(planted, seed)
-        found = ancestry_shares(replicates.between, np.arange(7), np.array([0, 1]), np.array([5, 6]))
-        z.append((found[0] - planted) / replicates.error(found))
-    z = np.array(z)
-    assert np.abs(z.mean(axis=0)).max() < 3 / np.sqrt(30) * 1.2  # t-like with 14 degrees: sd 1.08
-    assert 0.8 < z.std() < 1.35
-
-
-def test_a_site_alone_in_its_unit_has_no_share_of_its_own():
-    found = ancestry_shares(mixtures([0, 0, 1], 1).between, np.arange(3), np.array([0, 1]), np.array([2]))
-    assert np.isnan(found[:, 2]).all()
-    assert np.isfinite(found[:, :2]).all()
 
 
 def test_effective_copies_give_the_error_back_and_are_two_an_animal_at_most():

@@ -11,11 +11,11 @@ from tests.verification.coasts.study import Study
 from homewater.running.seeds import draws
 from homewater.statistics.allele_counts import n_animals
 from homewater.units.break_rules import BreakRules
-from homewater.units.breaks import breaks_table, find_breaks
+from homewater.units.breaks import find_lines, lines_of
 from homewater.units.isolation_by_distance import ISOLATION_BY_DISTANCE, NOT_DETECTED, row_of
-from homewater.units.partition import sites_in_units
-from homewater.units.replicates import Replicates
-from homewater.units.summary import statement_of
+from homewater.units.overall_fst import overall_table
+from homewater.units.overall_test import OverallTest
+from homewater.units.statements import statement_of, what_was_found
 from homewater.units.tested_sites import TestedSites
 
 RULES = BreakRules(min_break_fst=0.01, break_level=0.05, median_step_multiple=3.0)  # the defaults of config/README.md
@@ -67,13 +67,6 @@ class Found:
         return len(set(self.unit.tolist()))
 
 
-def units_found(replicates: Replicates, km: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return the tree's edges, the unit of each site and which sites are contact zones, by the rules of a run."""
-    edges, cuts = find_breaks(replicates, km, RULES)
-    cut = np.isin(np.arange(len(edges)), [c.edge for c in cuts if c.reading == "boundary"])
-    return edges, *sites_in_units(replicates, km, edges, cut, RULES)
-
-
 def as_tested_sites(study: Study) -> TestedSites:
     """Return the study as the steps of a run open it."""
     ids = [f"site-{i:02d}" for i in range(study.n_sites)]
@@ -84,21 +77,22 @@ def found_in(study: Study) -> Found:
     """Return what the library finds in a study, as a run with the default settings does."""
     blocks = blocks_in(study)
     sites = as_tested_sites(outside(study, blocks))
-    edges, cuts = find_breaks(sites.replicates, sites.km, RULES)
-    table = breaks_table(edges, cuts, sites.ids, sites.km)
-    boundary = [c for c in cuts if c.reading == "boundary"]
-    cut = np.isin(np.arange(len(edges)), [c.edge for c in boundary])
-    unit, contact = sites_in_units(sites.replicates, sites.km, edges, cut, RULES)
+    lines = find_lines(sites.replicates, sites.km, RULES)
+    tables = lines_of(sites, RULES)
     row = row_of(sites.replicates, sites.km, "all", np.arange(study.n_sites), draws(0, "detectable", "topshell"))
+    overall = overall_table(sites.counts, sites.block, [""] * study.n_sites).iloc[0]
+    fst = (float(overall[name]) for name in ("fst", "ci_low", "ci_high"))
+    test = OverallTest(*fst, 0, 0, len(places(blocks)))  # no animals here: pairs and axes are left out
+    findings = what_was_found(int(lines.part.max()) + 1, tables, test, row, RULES)
     # what is not stated counts as above any level
     gradient = row["p_value_stated"] if row["reading"] in (ISOLATION_BY_DISTANCE, NOT_DETECTED) else 1.0
-    n_units, readings, grades = int(unit.max()) + 1, table["reading"].tolist(), table["grade"].tolist()
+    boundary = [c for c in lines.cuts if c.reading == "boundary"]
     return Found(
-        unit=unit,
-        lines=tuple(Line(tuple(edges[c.edge].tolist()), c.excess, c.ci_low, c.ci_high) for c in boundary),
-        isolates=(),
-        contact=tuple(np.flatnonzero(contact).tolist()),
-        statement=statement_of(n_units, study.n_sites, readings, grades, gradient),
+        unit=lines.part,
+        lines=tuple(Line(tuple(lines.search.edges[c.edge].tolist()), c.excess, c.ci_low, c.ci_high) for c in boundary),
+        isolates=tuple(d.site for d in lines.drifts if d.apart),
+        contact=tuple(np.flatnonzero(lines.contact).tolist()),
+        statement=statement_of(findings),
         gradient_p=gradient,
         blocks=places(blocks),
     )

@@ -33,16 +33,25 @@ def sites_of_unit(page: SpeciesPage, unit: str) -> list[str]:
 def neighbours_across(page: SpeciesPage) -> list[tuple[str, str]]:
     """Return the pairs of sites between which lines run: each break between two units, by its nearest sites.
 
-    Where the breaks name no such pair, neighbours along the coast that lie in different units stand for the line.
+    Where the breaks name no such pair, neighbours along the coast that lie in different units stand for the line. No
+    line runs beside a site that stands apart.
     """
     breaks, unit_of, units = page.tables["breaks"], page.species.unit_of, page.tables["units"]
-    pairs = list(zip(breaks["side_a_nearest_site"], breaks["side_b_nearest_site"], strict=True))
-    sampled = page.study.in_coast_order(list(units.loc[units["basis"] == "own_animals", "locationID"]))
+    lines = breaks[breaks["reading"] == "boundary"]
+    pairs = list(zip(lines["side_a_nearest_site"], lines["side_b_nearest_site"], strict=True))
+    own = units.loc[(units["basis"] == "own_animals") & ~units["locationID"].isin(sites_apart(page)), "locationID"]
+    sampled = page.study.in_coast_order(list(own))
     for candidates in (pairs, pairwise(sampled)):
         found = [(a, b) for a, b in candidates if unit_of.get(a) and unit_of.get(b) and unit_of[a] != unit_of[b]]
         if found:
             return found
     return []
+
+
+def sites_apart(page: SpeciesPage) -> list[str]:
+    """Return the sites that stand apart by drift of their own, in coastal order."""
+    drift = page.tables["site_drift"]
+    return page.study.in_coast_order(list(drift.loc[drift["reading"] == "stands_apart", "locationID"]))
 
 
 def statement_values(values: dict, writer: Writer) -> dict[str, object]:
@@ -82,9 +91,16 @@ def _named(value: object, writer: Writer) -> str:
 
 def statement(page: SpeciesPage) -> Markup:
     """Return the statement of units/summary.json in words."""
-    summary = page.records["units_summary"]
-    identifier = f"statement.{summary['statement_id']}"
-    given = dict(summary.get("values", {}))
+    return _stated(page, f"statement.{page.records['units_summary']['statement_id']}")
+
+
+def further_statements(page: SpeciesPage) -> list[Markup]:
+    """Return what units/summary.json says besides, in words."""
+    return [_stated(page, f"further.{name}") for name in page.records["units_summary"]["further_statement_ids"]]
+
+
+def _stated(page: SpeciesPage, identifier: str) -> Markup:
+    given = dict(page.records["units_summary"].get("values", {}))
     texts = statement_values(given, page.writer)
     for name in [n.removesuffix("_ci_low") for n in given if n.endswith("_ci_low")]:
         texts[name] = page.numbers.interval(given[f"{name}_fst"], given[f"{name}_ci_low"], given[f"{name}_ci_high"])
@@ -115,10 +131,9 @@ def answers(page: SpeciesPage) -> list[Answer]:
 
 def _stocks(page: SpeciesPage) -> list[Markup]:
     if page.n_units < 2:
-        return [
-            page.say("summary.units.one" if page.n_units else "summary.units.zero"),
-            statement(page),
-        ]
+        one_by_one = page.records["units_summary"]["statement_id"] == "sites_differ_one_by_one"
+        one = "summary.units.one_by_one" if one_by_one else "summary.units.one"
+        return [page.say(one if page.n_units else "summary.units.zero"), statement(page), *further_statements(page)]
     units = page.writer.listing([page.writer.unit(u) for u in page.species.unit_names])
     texts = [page.say("summary.units.many", count=page.n_units, units=units)]
     for unit in page.species.unit_names:
@@ -135,7 +150,11 @@ def _lines(page: SpeciesPage) -> list[Markup]:
     pairs = neighbours_across(page)
     if page.n_units < 2:
         return [page.say("summary.line.none")]
-    texts = [page.say("summary.line", a=page.writer.site(a), b=page.writer.site(b)) for a, b in pairs]
+    texts = [_line_text(page, a, b) for a, b in pairs] or [page.say("summary.line.none")]
+    apart = sites_apart(page)
+    if apart:
+        names = page.writer.listing([page.writer.site(s) for s in apart])
+        texts.append(page.say("summary.line.apart", count=len(apart), sites=names))
     units = page.tables["units"]
     if page.species.contact_sites:
         texts.append(page.say("summary.contact", **_contact_names(page)))
@@ -150,6 +169,16 @@ def _lines(page: SpeciesPage) -> list[Markup]:
     else:
         texts.append(page.say("summary.line.border_same"))
     return texts
+
+
+def _line_text(page: SpeciesPage, a: str, b: str) -> Markup:
+    """Return where a line runs: between two sites, or through the middle of a contact of several."""
+    breaks, names = page.tables["breaks"], {"a": page.writer.site(a), "b": page.writer.site(b)}
+    here = (breaks["side_a_nearest_site"] == a) & (breaks["side_b_nearest_site"] == b)
+    mixed = breaks.loc[here, "n_contact_sites"].max()
+    if is_missing(mixed) or mixed < 2:
+        return page.say("summary.line", **names)
+    return page.say("summary.line.broad", count=int(mixed), **names)
 
 
 def _sure(page: SpeciesPage) -> list[Markup]:

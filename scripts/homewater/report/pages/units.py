@@ -7,9 +7,17 @@ from markupsafe import Markup
 
 from homewater.report.figures.map import draw_map
 from homewater.report.pages.clines import add_clines
+from homewater.report.pages.diversity import effective_text
 from homewater.report.pages.elements import Section, SpeciesPage, Table, Writer
 from homewater.report.pages.study import map_sites
-from homewater.report.pages.summary import detectable, neighbours_across, sites_of_unit, statement
+from homewater.report.pages.summary import (
+    detectable,
+    further_statements,
+    neighbours_across,
+    sites_apart,
+    sites_of_unit,
+    statement,
+)
 from homewater.report.words.numbers import is_missing
 
 
@@ -27,7 +35,7 @@ def units_section(page: SpeciesPage) -> Section:
     caption = "caption.unit_map" if page.n_units > 1 else "caption.unit_map.one"
     drawing = page.writer.drawing(figure, alt, page.say(caption, species=name))
     text = Section(section.title, section.anchor)
-    text.say(statement(page), detectable(page))
+    text.say(statement(page), *further_statements(page), detectable(page))
     text.add("table", _units_table(page, per_unit))
     section.illustrate(drawing, text)
     breaks = page.tables["breaks"]
@@ -36,9 +44,42 @@ def units_section(page: SpeciesPage) -> Section:
         section.add("table", _breaks_table(shown, page.writer))
     else:
         section.say(page.say("breaks.none" if breaks["p_value"].notna().any() else "breaks.untested"))
+    if sites_apart(page):
+        _add_sites_apart(section, page)
     section.say(*_shares_texts(page))
     add_clines(section, page)
     return section
+
+
+def _add_sites_apart(section: Section, page: SpeciesPage) -> None:
+    """Add the sites that stand apart beside the others, and what may tell why."""
+    drift = page.tables["site_drift"].set_index("locationID")
+    diversity = page.tables["site_diversity"].set_index("locationID")
+    numbers, apart = page.numbers, sites_apart(page)
+
+    def cells(name: Markup | str, own: Markup | str, of: pd.Series, size: Markup | str) -> list:
+        return [name, own, numbers.number(of["expected_heterozygosity"]), size, numbers.number(of["private_alleles"])]
+
+    rows = []
+    for site in apart:
+        row = drift.loc[site]
+        own = numbers.interval(row["own_drift"], row["ci_low"], row["ci_high"])
+        of = diversity.loc[site]
+        rows.append(cells(page.writer.site(site), own, of, effective_text(of, page.writer, "effective_size")))
+    others = drift.index.difference(apart)
+    if len(others):
+        medians = diversity.loc[others, ["expected_heterozygosity", "private_alleles"]].median()
+        own = numbers.number(drift.loc[others, "own_drift"].median())
+        rows.append(cells(page.say("site_drift.others"), own, medians, page.say("format.missing")))
+    columns = [page.writer.column("column.site")]
+    for name in ("own_drift", "expected", "effective", "private"):
+        columns.append(page.writer.column(f"column.{name}", number=True))
+    section.add("table", page.writer.table(page.say("caption.site_drift"), columns, rows))
+    section.say(page.say("site_drift.reading"))
+    ends = [site for site in apart if bool(drift.loc[site, "at_end"])]
+    if ends:
+        names = page.writer.listing([page.writer.site(s) for s in ends])
+        section.say(page.say("site_drift.at_end", count=len(ends), sites=names))
 
 
 def _shares_texts(page: SpeciesPage) -> list[Markup]:

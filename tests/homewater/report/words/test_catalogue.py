@@ -11,7 +11,7 @@ import yaml
 from markupsafe import Markup
 
 from homewater.report.words.catalogue import Catalogue, CatalogueError, placeholders
-from homewater.units.summary import statement_of
+from homewater.units.statements import further_statements, statement_of
 
 ROOT = Path(__file__).resolve().parents[4]
 ENTRIES = yaml.safe_load((ROOT / "workflow" / "templates" / "catalogue" / "en.yaml").read_text(encoding="utf-8"))
@@ -34,6 +34,13 @@ def statement_ids() -> set[str]:
     texts = [n.value for value in returns for n in _results(value)]
     assert texts
     return set(texts)
+
+
+def further_ids() -> set[str]:
+    """Return the ids of what may be said besides, read from the function that chooses them."""
+    chooser = ast.parse(inspect.getsource(further_statements))
+    told = next(n for n in ast.walk(chooser) if isinstance(n, ast.Dict))
+    return {key.value for key in told.keys}
 
 
 def _results(value: ast.expr) -> list[ast.Constant]:
@@ -92,6 +99,7 @@ def test_every_entry_is_used():
         ("grouping", schema_values("variance_shares", "grouping")),
         ("cline.status", schema_values("clines", "status") - {"fitted"}),
         ("statement", statement_ids()),
+        ("further", further_ids()),
         ("origin", schema_values("origin_classes", "class")),
         ("month", {f"{month:02d}" for month in range(1, 13)}),
         (

@@ -1,0 +1,75 @@
+"""Contacts of two stocks over one site or many, from planted shares."""
+
+import numpy as np
+import pytest
+from tests.made_replicates import RULES, made, on_a_line
+
+from homewater.units.break_evidence import Search
+from homewater.units.broad_contact import find_contact, smooth_shares
+from homewater.units.cline_fit import sigmoid
+
+
+def mixed(share, apart, own=0.0, noise=0.0002):
+    """Sites with planted shares of two stocks: by algebra they differ by the squared difference of shares, times S."""
+    share, n = np.asarray(share, float), len(share)
+    linear = apart * (share[:, None] - share[None, :]) ** 2 + 2 * own * (1 - np.eye(n))
+    km = on_a_line(50 * np.arange(n))
+    search = Search(made(linear, noise=noise), km, RULES)
+    search.measure(np.arange(n))
+    return search
+
+
+def contact_in(search):
+    n = len(search.km)
+    return find_contact(search, np.arange(n), np.zeros(n - 1, dtype=bool))
+
+
+@pytest.mark.parametrize(("width", "own"), [(50, 0.0), (100, 0.002), (200, 0.0), (200, 0.01), (400, 0.0), (400, 0.01)])
+def test_a_cline_is_a_contact_of_its_sites_whatever_its_width(width, own):
+    n = 20
+    share = sigmoid(50 * np.arange(n), 475, width)
+    found = contact_in(mixed(share, 0.1, own))
+    assert found.edge == 9
+    inside = np.flatnonzero((share > 0.13) & (share < 0.87))
+    beyond = np.flatnonzero((share < 0.07) | (share > 0.93))
+    zone = found.way[found.zone]
+    assert np.isin(inside, zone).all()
+    assert not np.isin(beyond, zone).any()
+    assert found.difference[0] == pytest.approx(0.1 / 1.1, rel=0.1)
+
+
+def test_one_mixed_site_between_two_stocks():
+    found = contact_in(mixed([0, 0, 0, 0.4, 1, 1, 1], 0.05))
+    assert found.way[found.zone].tolist() == [3]
+    assert found.share[found.zone] == pytest.approx(0.4, abs=0.03)
+    assert found.edge == 3
+
+
+@pytest.mark.parametrize(
+    "linear",
+    [
+        on_a_line(0.01 * np.arange(10)),  # a gradient: f3 is 0
+        0.04 * (1 - np.eye(10)),  # islands: f3 is the drift
+        0.1 * (np.repeat([0, 1], 5)[:, None] != np.repeat([0, 1], 5)[None, :]),  # a sharp line: f3 is 0
+    ],
+)
+@pytest.mark.parametrize("seed", range(5))
+def test_drift_distance_and_lines_are_no_contact(linear, seed):
+    search = Search(made(linear, noise=0.0005, seed=seed), on_a_line(50 * np.arange(10)), RULES)
+    search.measure(np.arange(10))
+    assert contact_in(search) is None
+
+
+def test_stocks_that_differ_by_less_than_the_least_fst_have_no_contact():
+    assert contact_in(mixed([0, 0, 0, 0.5, 1, 1, 1], 0.009, noise=0.00002)) is None
+
+
+def test_a_curve_counts_its_sources_no_purer_than_it_is_itself():
+    """Shares measured between sources at 5 and 95 % come back as the planted ones."""
+    km = on_a_line(50 * np.arange(12))
+    planted = sigmoid(50 * np.arange(12), 275, 400)
+    one, other, way = np.array([1, 0]), np.array([10, 11]), np.arange(2, 10)
+    low, high = planted[one].mean(), planted[other].mean()
+    measured = (planted[way] - low) / (high - low)
+    found = smooth_shares(km, (one, other, way), measured, np.full(8, 0.01))
+    assert found == pytest.approx(planted[way], abs=0.002)
