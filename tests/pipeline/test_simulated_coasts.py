@@ -170,15 +170,19 @@ def test_rand_index_of_zones():
 def test_blocks_are_hit_by_half():
     planted = (study.PlantedBlock(3, 1, 100), study.PlantedBlock(7, 1, 100))
     truth = a_study([0, 0], blocks=planted)
-    assert block_hits(truth, found([0, 0])) == (0, 0)
-    assert block_hits(truth, found([0, 0], blocks=((3, 41, 100, "arrangement"),))) == (1, 0)
-    assert block_hits(truth, found([0, 0], blocks=((3, 1, 30, "arrangement"), (3, 40, 70, "arrangement")))) == (
-        1,
-        0,
-    )  # two parts of one
-    assert block_hits(truth, found([0, 0], blocks=((3, 61, 100, "arrangement"), (8, 1, 9, "difference")))) == (0, 1)
-    assert block_hits(truth, found([0, 0], blocks=((3, 90, 1000, "arrangement"),))) == (0, 1)
-    assert block_hits(truth, found([0, 0], blocks=((3, 1, 100, "difference"),))) == (0, 0)  # found, not named
+
+    def hits(*blocks) -> tuple[int, int]:
+        return block_hits(truth, found([0, 0], blocks=blocks))
+
+    def told(chromosome, start, end, reading="arrangement"):
+        return chromosome, start, end, reading
+
+    assert hits() == (0, 0)
+    assert hits(told(3, 41, 100)) == (1, 0)
+    assert hits(told(3, 1, 30), told(3, 40, 70)) == (1, 0)  # two parts of one
+    assert hits(told(3, 61, 100), told(8, 1, 9, "difference")) == (0, 1)
+    assert hits(told(3, 90, 1000)) == (0, 1)
+    assert hits(told(3, 1, 100, "difference")) == (0, 0)  # found, not named
 
 
 def test_the_interval_is_that_of_the_one_line():
