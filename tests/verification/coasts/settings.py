@@ -113,11 +113,11 @@ def _contacts() -> dict[str, Setting]:
                 if (a + b + c) % 2 == 0:
                     draw = partial(additive.contact, width=width, fst=fst, own_drift=own)
                     found[f"contact_{width}_{hundredths(fst)}_own_{hundredths(own)}"] = Setting(CONTACTS, draw, fst)
+    # at F_ST .03 these histories, of fewer animals and markers, tell of a contact in its first generations alone
     for width in (1, 4, 12):
-        for fst in (0.1, 0.03):
-            for generations in (30, 100, 300):
-                draw = partial(histories.contact, width=width, fst=fst, generations=generations)
-                found[f"contact_{width}_{hundredths(fst)}_after_{generations}"] = Setting(CONTACTS, draw, fst)
+        for fst, generations in ((0.1, 30), (0.1, 100), (0.1, 300), (0.03, 30)):
+            draw = partial(histories.contact, width=width, fst=fst, generations=generations)
+            found[f"contact_{width}_{hundredths(fst)}_after_{generations}"] = Setting(CONTACTS, draw, fst)
     return found
 
 
