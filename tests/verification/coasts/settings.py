@@ -83,7 +83,7 @@ def _gradients() -> dict[str, Setting]:
         "uneven_spacing": partial(additive.uneven_spacing),
         **{
             f"{hundredths(step)}_gap_{gap}": partial(additive.gradient_with_gap, step=step, gap=gap)
-            for step, gap in ((0.01, 5), (0.01, 10), (0.01, 20), (0.002, 10), (0.002, 20))
+            for step, gap in ((0.01, 5), (0.01, 10), (0.01, 20), (0.002, 20))
         },
         "one_population": partial(additive.one_population),
         "one_population_history": partial(histories.one_population),
@@ -96,13 +96,15 @@ def _gradients() -> dict[str, Setting]:
 
 
 def _isolates() -> dict[str, Setting]:
-    return {
-        f"isolate_{hundredths(fst)}_at_{place}": Setting(
-            ISOLATES, _in_turn(a + place, "isolate", fst=fst, place=place), fst
-        )
-        for a, fst in enumerate((0.05, 0.15))
-        for place in range(8)
-    }
+    found = {}
+    for a, fst in enumerate((0.05, 0.15)):
+        for place in range(8):
+            draw = _in_turn(a + place, "isolate", fst=fst, place=place)
+            found[f"isolate_{hundredths(fst)}_at_{place}"] = Setting(ISOLATES, draw, fst)
+    for fst, place in ((0.05, 0), (0.15, 7), (0.15, 3)):  # ends were judged otherwise than the middle once: both ways
+        draw = partial(histories.isolate, fst=fst, place=place)
+        found[f"isolate_{hundredths(fst)}_at_{place}_history"] = Setting(ISOLATES, draw, fst)
+    return found
 
 
 def _contacts() -> dict[str, Setting]:
