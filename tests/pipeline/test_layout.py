@@ -52,7 +52,6 @@ _TESTS_OF_OTHERS = {
     "homewater/structure/test_axis_test": ["invented/stocks"],
     "homewater/structure/test_effective_size": ["tables/kept_animals"],
     "homewater/tables/test_schema_tables": ["running/clone"],
-    "homewater/units/test_breaks": ["units/break_evidence"],
     "homewater/water/test_sea_distance": ["water/land_raster"],
     "steps/test_filters": ["filters/filter_species"],
     "steps/test_structure": ["structure/groups_within_units"],
