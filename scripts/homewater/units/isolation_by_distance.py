@@ -82,7 +82,7 @@ def row_of(replicates: Replicates, km: np.ndarray, scope: str, sites: np.ndarray
         Columns of table isolation_by_distance; `site_that_matters_most` is the number of a site, or None.
     """
     first, second = (sites[index] for index in np.triu_indices(len(sites), 1))
-    distance, linear, additive = km[first, second], replicates.linear[:, first, second], replicates.between
+    distance, linear, additive = km[first, second], replicates.linear[:, first, second], replicates.drift
     known = np.isfinite(distance) & np.isfinite(linear).all(axis=0)
     first, second, distance, linear = first[known], second[known], distance[known], linear[:, known]
     numbers = ("slope", "correlation", "p_value", "ci_low", "ci_high", "slope_site_effects",
