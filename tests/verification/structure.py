@@ -31,7 +31,7 @@ import pytest
 from scipy import stats
 from sklearn.metrics import adjusted_rand_score
 from tests.verification.coasts import settings
-from tests.verification.coasts.found import CONTACT_T, found_in
+from tests.verification.coasts.found import found_in
 from tests.verification.coasts.judged import judged
 from tests.verification.coasts.scenarios import CHROMOSOMES, LOCI, SCENARIOS, Scenario, history, loci, study_of
 from tests.verification.coasts.settings import SETTINGS
@@ -100,6 +100,7 @@ def summary(name: str, rows: list[dict]) -> dict:
     if setting.group == settings.CONTACTS:
         figures |= {
             "expected_t_of_f3": float(table["f3_t"].mean()),
+            "limit_of_t": float(table["f3_limit"].mean()),
             "two_stocks_and_contact": counted(contact_right(table)),
             "mean_rand_index": float(table["rand"].mean()),
         }
@@ -157,7 +158,7 @@ def check(name: str, figures: dict) -> None:
     elif setting.group == settings.ISOLATES:
         assert count("one_verdict") >= 195
     elif setting.group == settings.CONTACTS:
-        if -figures["expected_t_of_f3"] >= 2 * CONTACT_T:
+        if -figures["expected_t_of_f3"] >= 2 * figures["limit_of_t"]:
             assert count("two_stocks_and_contact") >= 190
     elif setting.group == settings.BLOCKS:
         assert count("units_right") >= 195

@@ -38,8 +38,7 @@ SETTINGS = PanelSettings((PANEL,), PANEL, PanelRules(0.9, 10_000, 0.005), FlagRa
 
 def units_of(animals: np.ndarray, site: np.ndarray, block: np.ndarray, km: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the unit of each site, and whether it is a contact zone, by some animals; `site` is -1 for the others."""
-    _, unit, contact = units_found(pair_replicates(counts_of(animals, site, len(km)), block), km)
-    return unit, contact
+    return units_found(pair_replicates(counts_of(animals, site, len(km)), block), km)
 
 
 def calls(dealt: DealtAnimals, lineage: np.ndarray, part: int) -> np.ndarray:

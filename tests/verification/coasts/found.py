@@ -11,15 +11,16 @@ from tests.verification.coasts.study import Study
 from homewater.running.seeds import draws
 from homewater.statistics.allele_counts import n_animals
 from homewater.units.break_rules import BreakRules
-from homewater.units.breaks import find_lines, lines_of
+from homewater.units.breaks import LineTables, breaks_table, find_lines
 from homewater.units.isolation_by_distance import ISOLATION_BY_DISTANCE, NOT_DETECTED, row_of
 from homewater.units.overall_fst import overall_table
 from homewater.units.overall_test import OverallTest
+from homewater.units.replicates import Replicates
+from homewater.units.site_drift import site_drift_table
 from homewater.units.statements import statement_of, what_was_found
 from homewater.units.tested_sites import TestedSites
 
 RULES = BreakRules(min_break_fst=0.01, break_level=0.05, median_step_multiple=3.0)  # the defaults of config/README.md
-CONTACT_T = 3.0  # of f3, beyond which the rule takes a place for a contact
 
 
 @dataclass(frozen=True)
@@ -67,6 +68,17 @@ class Found:
         return len(set(self.unit.tolist()))
 
 
+def units_found(replicates: Replicates, km: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the unit of each site and which sites are contact zones, by the rules of a run.
+
+    Args:
+        replicates: pairwise figures of the sites.
+        km: float64 (n_sites, n_sites), distances by water.
+    """
+    lines = find_lines(replicates, km, RULES)
+    return lines.part, lines.contact
+
+
 def as_tested_sites(study: Study) -> TestedSites:
     """Return the study as the steps of a run open it."""
     ids = [f"site-{i:02d}" for i in range(study.n_sites)]
@@ -78,7 +90,8 @@ def found_in(study: Study) -> Found:
     blocks = blocks_in(study)
     sites = as_tested_sites(outside(study, blocks))
     lines = find_lines(sites.replicates, sites.km, RULES)
-    tables = lines_of(sites, RULES)
+    drift = site_drift_table(lines.drifts, lines.search, sites.ids, lines.part, lines.contact)
+    tables = LineTables(breaks_table(lines, sites.ids, sites.km), drift)
     row = row_of(sites.replicates, sites.km, "all", np.arange(study.n_sites), draws(0, "detectable", "topshell"))
     overall = overall_table(sites.counts, sites.block, [""] * study.n_sites).iloc[0]
     fst = (float(overall[name]) for name in ("fst", "ci_low", "ci_high"))

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
+from scipy import stats
 from sklearn.metrics import rand_score
 from tests.verification.coasts.found import Found, found_in
 from tests.verification.coasts.settings import CONTACTS, SETTINGS
 from tests.verification.coasts.study import Study
 
 OVERLAP = 0.5  # of a planted block that a found one must hold, and of a found one that must be planted
+LEVEL = 0.05  # the default of config/README.md
 ENDS = 3  # sites at either end of a contact that stand for its sources
 
 
 def judged(name: str, seed: int) -> dict:
-    """Return what is found in the study of a setting and a seed, beside the truth: `outcome`, and `f3_t` at a contact.
+    """Return what is found in the study of a setting and a seed: `outcome`, with f3_t and f3_limit for a contact.
 
     Args:
         name: of SETTINGS.
@@ -21,7 +25,8 @@ def judged(name: str, seed: int) -> dict:
     """
     study = SETTINGS[name].draw(seed)
     row = outcome(study, found_in(study))
-    return row | {"f3_t": f3_t(study)} if SETTINGS[name].group == CONTACTS else row
+    contact = SETTINGS[name].group == CONTACTS
+    return row | {"f3_t": f3_t(study), "f3_limit": f3_limit(study)} if contact else row
 
 
 def outcome(study: Study, found: Found) -> dict:
@@ -125,3 +130,13 @@ def f3_t(study: Study) -> float:
         error = np.sqrt((n - 1) / n * ((without - without.mean()) ** 2).sum())
         least = min(least, float(f3.sum() / f2.sum() / error))
     return least
+
+
+def f3_limit(study: Study) -> float:
+    """Return how far below 0 the t of f3 must lie for a contact: 3, or more where many sites of stretches are tried.
+
+    Every site between every two sites of the coast is tried; one-sided Student's t over chromosomes at LEVEL over their
+    number (Bonferroni).
+    """
+    tried = math.comb(study.n_sites, 3)
+    return max(3.0, float(stats.t.isf(LEVEL / tried, len(np.unique(study.block)) - 1)))
