@@ -1,6 +1,8 @@
 """Page on the evidence: numbers of groups, overall F_ST, axes, groups within stocks."""
 
-from tests.homewater.report.made_pages import Reader, made
+import pytest
+from tests.homewater.report.made_pages import Reader, made, page_of
+from tests.homewater.report.made_results import study
 
 
 def test_the_report_says_why_a_supported_number_of_groups_is_not_shown():
@@ -22,3 +24,21 @@ def test_overall_fst_axes_and_groups_within_stocks_are_said_with_their_cautions(
     alone = Reader(made("one unit alone")[1]).words
     assert "inside each stock" not in alone
     assert "Overall F ST of" in alone
+
+
+@pytest.mark.parametrize(
+    ("reading", "said"),
+    [
+        ("isolation_by_distance", "Over all sites genetic difference rises with distance by water beyond what drift"),
+        ("one_site_alone", "rises with distance by water ( p 0.001), but not without"),
+        ("not_detected", "a rise by more than 0.0021 of F ST in 100 km is excluded"),
+        ("too_few_sites", "fewer than six sites cannot tell distance from drift of each site's own"),
+    ],
+)
+def test_isolation_by_distance_is_said_by_its_reading_and_never_by_the_plain_p(reading, said):
+    results = study(units=(1,), query=False, moved=False, n_wild=3, n_farm=1)
+    tables = results.species[0].tables
+    tables["isolation_by_distance"] = tables["isolation_by_distance"].assign(reading=reading)
+    words = Reader(page_of(results)).words
+    assert said in words
+    assert ("one site alone is no isolation" in words) == (reading == "one_site_alone")
