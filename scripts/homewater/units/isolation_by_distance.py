@@ -63,7 +63,7 @@ def isolation_table(
     for name, own in scopes:
         if name == "all" or len(own) >= MIN_SITES:
             row = row_of(replicates, km, name, own, draws)
-            number = row.pop("site_that_matters_most")
+            number = row["site_that_matters_most"]
             rows.append(row | {"site_that_matters_most": "" if number is None else sites[number]})
     return pd.DataFrame(rows)
 

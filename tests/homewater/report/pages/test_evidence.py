@@ -31,7 +31,7 @@ def test_overall_fst_axes_and_groups_within_stocks_are_said_with_their_cautions(
     [
         ("isolation_by_distance", "Over all sites genetic difference rises with distance by water beyond what drift"),
         ("one_site_alone", "rises with distance by water ( p 0.001), but not without"),
-        ("not_detected", "a rise by more than 0.0021 of F ST in 100 km is excluded"),
+        ("not_detected", "by more than 0.0021 in 100 km is excluded"),
         ("too_few_sites", "fewer than six sites cannot tell distance from drift of each site's own"),
     ],
 )
