@@ -44,7 +44,8 @@ _TESTS_OF_OTHERS = {
         "invented/coast", "invented/faults", "invented/files", "invented/plan", "invented/species",
     ],
     "homewater/report/pages/test_page": [
-        "report/figures/cline", "report/figures/filters", "report/figures/linkage", "report/figures/panel",
+        "report/figures/cline", "report/figures/filters", "report/figures/genome",
+         "report/figures/linkage", "report/figures/panel",
         "report/figures/structure",
         "report/pages/diversity", "report/pages/study", "report/pages/transfers",
     ],

@@ -10,8 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-MIN_SEPARATION = 2.5  # standard deviations between neighbouring clusters: fewer, and they run into one another
-MIDDLE = (0.35, 0.65)  # where the middle cluster lies between the outer ones
+MIN_SEPARATION = 2.2  # standard deviations between neighbouring clusters: fewer, and they run into one another
 MIN_OUTER = 3  # animals in the smaller of the outer clusters
 MIN_POSTERIOR = 0.8  # below it an animal lies between clusters
 EM_ROUNDS = 200
@@ -19,7 +18,7 @@ EM_ROUNDS = 200
 
 @dataclass(frozen=True)
 class Clusters:
-    """Three normal clusters of one spread along an axis.
+    """Three normal clusters of one spread along an axis, the middle one half-way between the others.
 
     Attributes:
         means: float64 (3,), rising.
@@ -42,11 +41,6 @@ class Clusters:
     def separation(self) -> float:
         """Smaller gap between neighbouring clusters, in standard deviations."""
         return float(np.diff(self.means).min() / self.spread)
-
-    @property
-    def middle(self) -> float:
-        """Where the middle cluster lies between the outer ones, 0 to 1."""
-        return float((self.means[1] - self.means[0]) / (self.means[2] - self.means[0]))
 
 
 def three_clusters(score: np.ndarray) -> Clusters | None:
@@ -77,9 +71,11 @@ def _climb(score: np.ndarray, means: np.ndarray) -> tuple[Clusters | None, float
     for _ in range(EM_ROUNDS):
         held = fit.posterior(score)
         total = held.sum(axis=0)
-        if total.min() < 0.5:
-            return None, -np.inf
-        means = held.T @ score / total
+        # an animal with one copy of each lies half-way: centre and gap by weighted least squares on 0, 1 and 2 copies
+        copies = total @ np.arange(3.0) / score.size
+        about = np.arange(3.0) - copies
+        gap = float(((held.T @ (score - score.mean())) @ about) / (total @ about**2))
+        means = score.mean() + gap * about
         spread = np.sqrt((held * (score[:, None] - means) ** 2).sum() / score.size)
         new = Clusters(means, max(float(spread), floor), total / score.size)
         moved = np.abs(new.means - fit.means).max()
@@ -95,15 +91,15 @@ def _climb(score: np.ndarray, means: np.ndarray) -> tuple[Clusters | None, float
 def are_arrangements(fit: Clusters | None, score: np.ndarray, heterozygosity: np.ndarray) -> bool:
     """Return whether three clusters are the three genotypes of two arrangements.
 
-    The clusters must stand apart, the middle one about half-way, both outer ones hold animals, and the middle one be
-    more heterozygous than either by more than two standard errors.
+    The clusters must stand apart, each hold animals, and the middle one be more heterozygous than either of the others
+    by more than two standard errors.
 
     Args:
         fit: from `three_clusters`.
         score: float64 (n_animals,).
         heterozygosity: float64 (n_animals,), of each animal at the markers of the block that tell it.
     """
-    if fit is None or fit.separation < MIN_SEPARATION or not MIDDLE[0] <= fit.middle <= MIDDLE[1]:
+    if fit is None or fit.separation < MIN_SEPARATION:
         return False
     cluster = fit.posterior(score).argmax(axis=1)
     size = np.bincount(cluster, minlength=3)

@@ -133,7 +133,8 @@ def find_blocks(
     """
     tested_sites = n_animals(counts.counts) >= rules.min_individuals
     used = np.ascontiguousarray(counts.counts[:, tested_sites])
-    window = windows_of(counts.chrom, position_cm, rules.window_markers, rules.window_cm)
+    common = common_contrasts(used)[1]
+    window = windows_of(counts.chrom, position_cm, common, rules.window_markers, rules.window_cm)
     scan = scan_windows(used, counts.chrom, window, rules.block_fdr)
     linked, linked_q = _linkage(counts, position_cm, animals)
     read = []

@@ -60,26 +60,31 @@ class WindowScan:
     detectable: float
 
 
-def windows_of(chrom: np.ndarray, position_cm: np.ndarray, n_markers: int, length_cm: float) -> np.ndarray:
+def windows_of(
+    chrom: np.ndarray, position_cm: np.ndarray, common: np.ndarray, n_markers: int, length_cm: float
+) -> np.ndarray:
     """Return the window of each marker, int64 (n_markers,), numbered along the genome.
 
-    Each chromosome is divided into windows of equal numbers of markers, as many as there is room for with at least
-    `n_markers` each, and `length_cm` each on average.
+    Each chromosome is divided into windows of equal numbers of common markers, as many as there is room for with at
+    least `n_markers` each, and `length_cm` each on average. Other markers belong to the window in which they lie.
 
     Args:
         chrom: (n_markers,), chromosome of each marker, those of one together.
         position_cm: float64 (n_markers,), rising along each chromosome.
-        n_markers: least number of markers.
+        common: bool (n_markers,), markers that the test may use.
+        n_markers: least number of them.
         length_cm: least mean length.
     """
     window, first = np.empty(len(chrom), dtype=np.int64), 0
     for rows in chromosome_rows(chrom):
         length = float(position_cm[rows[-1]] - position_cm[rows[0]])
-        room = rows.size // n_markers
+        before = np.cumsum(common[rows]) - common[rows]
+        total = int(common[rows].sum())
+        room = total // n_markers
         if length_cm > 0:
             room = min(room, int(length / length_cm))
         parts = max(1, room)
-        window[rows] = first + np.arange(rows.size) * parts // rows.size
+        window[rows] = first + np.minimum(before * parts // max(total, 1), parts - 1)
         first += parts
     return window
 

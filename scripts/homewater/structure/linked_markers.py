@@ -18,7 +18,7 @@ MIN_MARKERS = 20  # on a chromosome
 MIN_CHROMOSOMES = 5  # whose spread says what linkage is usual
 MIN_FREQUENCY = 0.05  # of the rarer allele
 NEAR_CM = 1.0  # markers nearer than this are correlated on any chromosome
-MIN_STRENGTH = 1.15  # of the linkage that counts, over what unlinked markers show: about 1, by trials
+MIN_STRENGTH = 1.08  # of the linkage that counts, over what unlinked markers show: about 1, by trials
 LEAST_SPREAD = 0.03  # of the logarithm: what fewer chromosomes would show by luck
 
 

@@ -4,10 +4,10 @@ import itertools
 
 import numpy as np
 import pandas as pd
+from tests.homewater.report.made_blocks import block_tables
 
 from homewater.report.pages.results import SpeciesResults, StudyResults
 from homewater.tables.report_tables import REPORT_FILES
-from homewater.tables.schema_tables import empty_table
 from homewater.transfers.source_ranking import Measured, source_ranking
 
 NAMES, PLACES = ["Skarn", "Dun", "Holm", "Voe", "Geo", "Noup"], ["Ness", "Sound", "Bay"]
@@ -435,7 +435,7 @@ def species_tables(
     tables["mixture_shares"] = mixture(sites, calls, names if many else [])
     tables["natural_contact"] = contact(wild if many else [])
     tables["mixing_dates"] = dates(wild if many else [])
-    tables |= {name: empty_table(name) for name in ("genome_windows", "genome_blocks", "block_animals", "block_sites")}
+    tables |= block_tables(list(wild), many)
     flow = [
         ("unit_1", "unit_1", 1200, False, 7, 0, 31),
         ("unit_1", "none", 400, None, 2, 0, None),
@@ -675,7 +675,7 @@ def study(
             "thinning_distance_kb": 1000.0,
             "thinning_distance_cm": 1.0,
         },
-        "structure": {"min_individuals": 5, "permutations": 999},
+        "structure": {"min_individuals": 5, "permutations": 999, "block_fdr": 0.05, "min_rest_share": 0.5},
         "units": {"min_break_fst": 0.01, "break_level": 0.05, "median_step_multiple": 3, "detectable_power": 0.8},
         "panel": {"n_markers": 84, "folds": 10},
         "assignment": {"false_flag_rate": 0.001, "exclusion_level": 0.001, "recent_generations": 10},

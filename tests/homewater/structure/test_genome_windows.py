@@ -29,9 +29,12 @@ def genome(n_chrom=12, n_each=100):
 def test_windows_divide_each_chromosome_evenly():
     chrom = np.array(["b"] * 7 + ["a"] * 3 + ["c"])
     cm = np.array([0, 1, 2, 3, 4, 5, 6, 0, 1, 2, 9], dtype=float)
-    assert windows_of(chrom, cm, 3, 0).tolist() == [0, 0, 0, 0, 1, 1, 1, 2, 2, 2, 3]
-    assert windows_of(chrom, cm, 1, 3.0).tolist() == [0, 0, 0, 0, 1, 1, 1, 2, 2, 2, 3]
-    assert windows_of(np.array([]), np.array([]), 3, 1).tolist() == []
+    every = np.ones(11, dtype=bool)
+    assert windows_of(chrom, cm, every, 3, 0).tolist() == [0, 0, 0, 0, 1, 1, 1, 2, 2, 2, 3]
+    assert windows_of(chrom, cm, every, 1, 3.0).tolist() == [0, 0, 0, 0, 1, 1, 1, 2, 2, 2, 3]
+    common = np.array([1, 0, 1, 0, 1, 1, 0, 0, 0, 0, 1], dtype=bool)
+    assert windows_of(chrom, cm, common, 2, 0).tolist() == [0, 0, 0, 1, 1, 1, 1, 2, 2, 2, 3]
+    assert windows_of(np.array([]), np.array([]), np.array([], dtype=bool), 3, 1).tolist() == []
 
 
 def test_contrasts_by_hand():
@@ -47,7 +50,7 @@ def test_level_and_departure_are_those_of_a_plain_calculation():
     rng = np.random.default_rng(1)
     chrom, cm = genome(6, 100)
     counts = counted(rng, drifted(rng, 600, 0.05, 4), 20)
-    window = windows_of(chrom, cm, 25, 1)
+    window = windows_of(chrom, cm, np.ones(len(cm), bool), 25, 1)
     found = scan_windows(counts, chrom, window, 0.05)
     contrasts, common = common_contrasts(counts)
     for w in (0, 7, 23):
@@ -67,7 +70,9 @@ def test_drift_alone_shows_no_window(fst):
         rng = np.random.default_rng(seed)
         chrom, cm = genome()
         counts = counted(rng, drifted(rng, 1200, fst, 6), 25)
-        false += scan_windows(counts, chrom, windows_of(chrom, cm, 25, 1), 0.05).stands_out.any()
+        false += scan_windows(
+            counts, chrom, windows_of(chrom, cm, np.ones(len(cm), bool), 25, 1), 0.05
+        ).stands_out.any()
     assert false <= 1
 
 
@@ -80,7 +85,7 @@ def test_a_changing_and_a_flat_stretch_stand_out(seed):
     p = two[:, [0, 0, 0, 1, 1, 1]]
     p[300:350] = drifted(rng, 50, 0.25, 2)[:, [0, 1, 1, 1, 1, 1]]
     p[600:700] = two[600:700, :1]
-    found = scan_windows(counted(rng, p, 30), chrom, windows_of(chrom, cm, 25, 1), 0.05)
+    found = scan_windows(counted(rng, p, 30), chrom, windows_of(chrom, cm, np.ones(len(cm), bool), 25, 1), 0.05)
     assert set(np.flatnonzero(found.stands_out)) >= {12, 13}
     assert not found.lower[[12, 13]].any()
     assert found.stands_out[24:28].any()
@@ -110,6 +115,6 @@ def test_few_windows_and_one_site_are_not_tested():
     rng = np.random.default_rng(0)
     chrom, cm = genome(2, 100)
     for counts in (counted(rng, drifted(rng, 200, 0.1, 3), 20), counted(rng, drifted(rng, 200, 0.1, 1), 20)):
-        found = scan_windows(counts, chrom, windows_of(chrom, cm, 25, 1), 0.05)
+        found = scan_windows(counts, chrom, windows_of(chrom, cm, np.ones(len(cm), bool), 25, 1), 0.05)
         assert np.isnan(found.p_value).all()
         assert not found.stands_out.any()

@@ -10,6 +10,7 @@ from homewater.report.figures import style as fs
 from homewater.report.figures.structure import draw_ancestry, draw_components, draw_distance, draw_fst_matrix
 from homewater.report.pages.elements import Drawing, Section, SpeciesPage, Writer
 from homewater.report.pages.frequency_spectrum import fst_caution
+from homewater.report.pages.genome_blocks import add_genome_blocks
 from homewater.report.pages.odd_kinships import add_odd_kinships
 from homewater.report.pages.results import SpeciesResults
 from homewater.report.pages.site_years import add_site_years
@@ -30,6 +31,7 @@ def evidence_section(page: SpeciesPage) -> Section:
     _add_fst(section, page)
     add_site_years(section, page)
     add_odd_kinships(section, page)
+    add_genome_blocks(section, page)
     return section
 
 
