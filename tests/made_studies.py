@@ -227,4 +227,6 @@ def write_panel_intake(
     places |= {"decimalLongitude": -6.5, "jurisdiction": "Aldermark"}
     write_table(pd.DataFrame(places), folder / "input_sites.csv")
     others = {"units": "units.csv", "units_summary": "summary.json", "genotyping_error": "genotyping_error.json"}
+    others["blocks"] = "genome_blocks.csv"
+    write_table(empty_table("genome_blocks"), folder / "genome_blocks.csv")
     return paths_of(folder, INTAKE | others)

@@ -1,8 +1,8 @@
 """Rule panel: the markers that tell the units apart, and the animals whose genotypes give the frequencies.
 
-Named inputs: genotypes, samples, markers, units, units_summary, genotyping_error, recombination_map (none or one).
-Outputs: panel, reference_animals, summary. Params: settings (panel), assignment, cm_per_chromosome, seed. Wildcard:
-species.
+Named inputs: genotypes, samples, markers, blocks, units, units_summary, genotyping_error, recombination_map (none or
+one). Outputs: panel, reference_animals, summary. Params: settings (panel), assignment, cm_per_chromosome, seed.
+Wildcard: species.
 """
 
 from homewater.crosses.opened_panel import open_map
@@ -19,6 +19,7 @@ def main(
     genotypes: str,
     samples: str,
     markers: str,
+    blocks: str,
     units: str,
     units_summary: str,
     genotyping_error: str,
@@ -39,6 +40,7 @@ def main(
         read_json(units_summary)["n_units"],
         open_map(recombination_map, cm_per_chromosome),
         PanelSettings.of_study(settings, assignment, read_json(genotyping_error)["estimate"]),
+        read_table(blocks, "genome_blocks"),
         draws(seed, "panel", species),
     )
     write_table(made.panel, panel, "panel")

@@ -12,13 +12,14 @@ from homewater.panel.settings import PanelSettings
 from homewater.running.seeds import draws
 from homewater.running.step import run_step
 from homewater.running.writer import write_json
-from homewater.tables.schema_tables import read_json, write_table
+from homewater.tables.schema_tables import read_json, read_table, write_table
 
 
 def main(
     genotypes: str,
     samples: str,
     markers: str,
+    blocks: str,
     panel: str,
     reference_animals: str,
     panel_summary: str,
@@ -44,7 +45,8 @@ def main(
     else:
         limits = PanelSettings.of_study(settings, assignment, chosen.error)
         genetic_map = open_map(recombination_map, cm_per_chromosome)
-        proof = prove_panel(opened, chosen, genetic_map, limits, draws(seed, "panel_validation", species))
+        found = read_table(blocks, "genome_blocks")
+        proof = prove_panel(opened, chosen, genetic_map, limits, found, draws(seed, "panel_validation", species))
     write_table(proof.size_curve, size_curve_table, "size_curve")
     write_table(proof.confusion, confusion, "confusion")
     write_table(proof.controls, controls, "controls")

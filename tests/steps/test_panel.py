@@ -76,7 +76,7 @@ def run(folder: Path, paths: dict, **of_panel_too) -> dict[str, pd.DataFrame]:
     made = {"panel": out["panel"], "reference_animals": out["reference_animals"],
             "panel_summary": str(folder / "panel.json"), "units_summary": paths["units_summary"],
             "genotyping_error": paths["genotyping_error"], "genotypes": paths["genotypes"]}  # fmt: skip
-    panel_validation.main(**made, **drawn, **some("samples", "markers"), size_curve_table=out["size_curve"],
+    panel_validation.main(**made, **drawn, **some("samples", "markers", "blocks"), size_curve_table=out["size_curve"],
                           confusion=out["confusion"], controls=out["controls"],
                           calibration=out["calibration"], summary=str(folder / "validation.json"), settings=of_panel,
                           assignment=of_assignment)  # fmt: skip
@@ -239,7 +239,7 @@ def test_run_again_gives_the_same_bytes(two_units, tmp_path):
     _, _, _, folder = two_units
     paths = {name: str(folder / file) for name, file in {
         "genotypes": "genotypes.zarr", "samples": "samples.csv", "markers": "markers.parquet", "units": "units.csv",
-        "units_summary": "summary.json", "genotyping_error": "genotyping_error.json"}.items()}  # fmt: skip
+        "units_summary": "summary.json", "genotyping_error": "genotyping_error.json", "blocks": "genome_blocks.csv"}.items()}  # fmt: skip
     for name in ("input_samples.csv", "input_sites.csv"):
         (tmp_path / name).write_bytes((folder / name).read_bytes())
     run(tmp_path, paths)
@@ -333,8 +333,7 @@ def test_movers_at_a_far_site_are_more_than_its_cline_explains(tmp_path):
     write_table(table, tmp_path / "cline_sites.csv")
     given = {name: paths[name] for name in ("genotypes", "samples", "markers", "units")}
     given |= {"reference_animals": str(tmp_path / "reference_animals.csv"), "table": str(tmp_path / "contact.csv")}
-    given["blocks"] = str(tmp_path / "genome_blocks.csv")
-    write_table(empty_table("genome_blocks"), given["blocks"])
+    given["blocks"] = paths["blocks"]
     natural_contact.main(**given, cline_sites=str(tmp_path / "cline_sites.csv"))
     told = read_table(tmp_path / "contact.csv", "natural_contact").set_index(["locationID", "role"])
     assert told["reading"].to_dict() == {
@@ -383,3 +382,21 @@ def test_mixing_is_dated_where_there_is_a_map(tmp_path):
     assert row["years"] == 2 * row["generations"]
     mixing_dates.main(**given, recombination_map=[])
     assert read_table(tmp_path / "dates.csv", "mixing_dates").empty
+
+
+def test_a_panel_takes_few_markers_of_a_block_and_says_what_it_would_be_without(tmp_path):
+    dosages, names, _ = stocks(9, [("S1", 0, 24), ("S2", 1, 24)])
+    paths = write_panel_intake(tmp_path, dosages, names, {"S1": "unit_1", "S2": "unit_2"})
+    free = run(tmp_path, paths)["panel"]
+    told = json.loads((tmp_path / "panel.json").read_text())
+    assert (told["n_blocks"], told["n_in_blocks"], told["share_without_blocks"]) == (0, 0, 1.0)
+    row = {"block": "block_1", "chrom": "chr1", "start": 1, "end": 10**9, "n_markers": 120, "q_value": 0.001}
+    table = pd.DataFrame([row | {"reading": "arrangement", "left_out": True}])
+    write_table(table.reindex(columns=empty_table("genome_blocks").columns), paths["blocks"], "genome_blocks")
+    held = run(tmp_path, paths)["panel"]
+    told = json.loads((tmp_path / "panel.json").read_text())
+    assert (free["chrom"] == "chr1").sum() > 2
+    assert (held["chrom"] == "chr1").sum() == 2  # reserves counted
+    assert (told["n_blocks"], told["max_block_markers"]) == (1, 2)
+    assert told["n_in_blocks"] == ((held["chrom"] == "chr1") & (held["use"] == "panel")).sum()
+    assert 0.8 < told["share_without_blocks"] <= 1

@@ -85,6 +85,7 @@ class EligibleMarkers:
         chrom: (n_markers,), chromosome names.
         pos: int (n_markers,), base pairs.
         n_near_others: kept markers that stand too near another known marker.
+        block: int64 (n_markers,), block of the genome in which each lies, -1 for none; None where there are no blocks.
     """
 
     kept: np.ndarray
@@ -92,30 +93,74 @@ class EligibleMarkers:
     chrom: np.ndarray
     pos: np.ndarray
     n_near_others: int = 0
+    block: np.ndarray | None = None
 
     @classmethod
-    def of_species(cls, species: OpenedSpecies, min_clear_bases: int) -> EligibleMarkers:
+    def of_species(cls, species: OpenedSpecies, min_clear_bases: int, blocks: pd.DataFrame) -> EligibleMarkers:
         """Return what is known of a species' markers.
 
         Args:
             species: the opened species.
             min_clear_bases: bases on either side of a marker that may hold no other known marker.
+            blocks: table genome_blocks.
         """
         kept, places = species.kept_markers, species.store.markers
         clear = clear_of_others(places["chrom"], places["pos"], min_clear_bases)
         varied = for_prior(species.markers, kept)
         chrom, pos = places["chrom"].to_numpy(), places["pos"].to_numpy()
-        return cls(kept & clear, varied, chrom, pos, int((kept & ~clear).sum()))
+        block = block_of_markers(chrom, pos, blocks) if len(blocks) else None
+        return cls(kept & clear, varied, chrom, pos, int((kept & ~clear).sum()), block)
+
+    def outside_blocks(self) -> np.ndarray:
+        """Return bool (n_markers,): markers in no block of the genome."""
+        return np.ones(len(self.kept), dtype=bool) if self.block is None else self.block < 0
+
+
+def block_of_markers(chrom: np.ndarray, pos: np.ndarray, blocks: pd.DataFrame) -> np.ndarray:
+    """Return the number of the block in which each marker lies, int64 (n_markers,); -1 for none.
+
+    Args:
+        chrom: (n_markers,).
+        pos: int (n_markers,).
+        blocks: table genome_blocks.
+    """
+    out = np.full(len(pos), -1, dtype=np.int64)
+    for number, block in enumerate(blocks.to_dict("records")):
+        out[(chrom == block["chrom"]) & (pos >= block["start"]) & (pos <= block["end"])] = number
+    return out
+
+
+@dataclass(frozen=True)
+class BlockLimit:
+    """How many markers of one block of the genome may be taken: all of them tell the same single story.
+
+    Attributes:
+        block: int64 (n_markers,), block of each marker, -1 for none; None without blocks.
+        most: markers of one block, at most.
+    """
+
+    block: np.ndarray | None = None
+    most: int = 0
 
 
 class _Spacing:
-    """Remembers where markers have been taken; refuses one nearer than the least spacing on its chromosome."""
+    """Remembers where markers have been taken; refuses one too near on its chromosome, or one too many of a block."""
 
-    def __init__(self, chrom: np.ndarray, pos: np.ndarray, min_spacing_bp: int):
-        self._chrom, self._pos, self._least = chrom, pos, min_spacing_bp
+    def __init__(self, chrom: np.ndarray, pos: np.ndarray, min_spacing_bp: int, limit: BlockLimit):
+        self._chrom, self._pos, self._least, self._limit = chrom, pos, min_spacing_bp, limit
         self._taken: dict = {}
+        self._of_block: dict[int, int] = {}
 
     def take(self, marker: int) -> bool:
+        block = -1 if self._limit.block is None else int(self._limit.block[marker])
+        if block >= 0 and self._of_block.get(block, 0) >= self._limit.most:
+            return False
+        if not self._has_room(marker):
+            return False
+        self._of_block[block] = self._of_block.get(block, 0) + 1
+        return True
+
+    def _has_room(self, marker: int) -> bool:
         taken = self._taken.setdefault(self._chrom[marker], [])
         here = int(self._pos[marker])
         at = bisect_left(taken, here)
@@ -140,7 +185,13 @@ def falling(worth: np.ndarray, n: int) -> np.ndarray:
 
 
 def rank_markers(
-    worth: np.ndarray, candidate: np.ndarray, chrom: np.ndarray, pos: np.ndarray, n: int, min_spacing_bp: int
+    worth: np.ndarray,
+    candidate: np.ndarray,
+    chrom: np.ndarray,
+    pos: np.ndarray,
+    n: int,
+    min_spacing_bp: int,
+    limit: BlockLimit = BlockLimit(),
 ) -> np.ndarray:
     """Return the best markers in the order in which a panel takes them; every panel is the head of this list.
 
@@ -155,6 +206,7 @@ def rank_markers(
         pos: int (n_markers,), base pairs.
         n: markers wanted.
         min_spacing_bp: least distance between two markers taken on one chromosome.
+        limit: of markers of one block of the genome.
 
     Returns:
         int64 (at most n,), indices of markers.
@@ -164,7 +216,7 @@ def rank_markers(
         return np.empty(0, dtype=np.int64)
     here = worth[:, indices]
     order = [falling(row, AHEAD * n) for row in here]
-    spacing = _Spacing(np.asarray(chrom), np.asarray(pos), min_spacing_bp)
+    spacing = _Spacing(np.asarray(chrom), np.asarray(pos), min_spacing_bp, limit)
     served, next_place = np.zeros(len(here)), np.zeros(len(here), dtype=np.int64)
     tried = np.zeros(len(indices), dtype=bool)
     chosen: list[int] = []
@@ -186,7 +238,13 @@ def rank_markers(
 
 
 def random_markers(
-    candidate: np.ndarray, chrom: np.ndarray, pos: np.ndarray, n: int, min_spacing_bp: int, rng: np.random.Generator
+    candidate: np.ndarray,
+    chrom: np.ndarray,
+    pos: np.ndarray,
+    n: int,
+    min_spacing_bp: int,
+    rng: np.random.Generator,
+    limit: BlockLimit = BlockLimit(),
 ) -> np.ndarray:
     """Return markers drawn without looking at units, with the same spacing: what a panel is compared with.
 
@@ -197,11 +255,12 @@ def random_markers(
         n: markers wanted.
         min_spacing_bp: least distance between two markers taken on one chromosome.
         rng: source of randomness.
+        limit: of markers of one block of the genome.
 
     Returns:
         int64 (at most n,), in the order drawn.
     """
-    spacing = _Spacing(np.asarray(chrom), np.asarray(pos), min_spacing_bp)
+    spacing = _Spacing(np.asarray(chrom), np.asarray(pos), min_spacing_bp, limit)
     chosen: list[int] = []
     for marker in rng.permutation(np.flatnonzero(candidate)):
         if len(chosen) == n:

@@ -12,9 +12,9 @@ from homewater.crosses.frequency_prior import FrequencyPrior
 from homewater.crosses.odds import recently_foreign
 from homewater.crosses.opened_panel import GeneticMap
 from homewater.genotypes.opened_species import OpenedSpecies
-from homewater.panel.candidates import EligibleMarkers
+from homewater.panel.candidates import EligibleMarkers, rank_markers
 from homewater.panel.folds import DealtAnimals, deal_species
-from homewater.panel.ranking import ranked
+from homewater.panel.ranking import Ranking, ranked
 from homewater.panel.reference_animals import frequency_sites, reference_table, reference_units
 from homewater.panel.settings import PanelRules, PanelSettings
 from homewater.panel.size import size_from_curve
@@ -37,6 +37,8 @@ class Choice:
         information: float64 (n_all_markers,), the most that a marker tells of a backcross between two units, nats.
         n_candidates: markers that an assay could use.
         prior: of the frequencies.
+        share_without_blocks: what a panel of as many markers, none of them in a block of the genome, would hold of what
+            this one tells of backcrosses between the two units that are told apart worst.
     """
 
     ranking: np.ndarray
@@ -45,6 +47,7 @@ class Choice:
     information: np.ndarray
     n_candidates: int
     prior: FrequencyPrior
+    share_without_blocks: float = 1.0
 
 
 def choose(
@@ -85,7 +88,26 @@ def choose(
         counts = counts - genotypes.genotype_counts(np.where(foreign, unit, -1), n_units)
     found = ranked(counts, markers, rules, wanted, first.prior)
     return Choice(found.markers, foreign, AlleleCounts.of_genotypes(counts).frequency,
-                  found.worth.max(axis=0, initial=0.0), int(found.usable.sum()), found.prior)  # fmt: skip
+                  found.worth.max(axis=0, initial=0.0), int(found.usable.sum()), found.prior,
+                  without_blocks(found, markers, rules, n_markers))  # fmt: skip
+
+
+def without_blocks(found: Ranking, markers: EligibleMarkers, rules: PanelRules, n_markers: int) -> float:
+    """Return what a panel without any marker of a block would hold of the worth of the panel, in the pair served worst.
+
+    Args:
+        found: the ranking with blocks.
+        markers: which may be taken, and their blocks.
+        rules: what makes a marker fit.
+        n_markers: markers on the panel.
+    """
+    if markers.block is None:
+        return 1.0
+    usable = found.usable & markers.outside_blocks()
+    rest = rank_markers(found.worth, usable, markers.chrom, markers.pos, n_markers, rules.min_spacing_bp)
+    panel, other = (found.worth[:, chosen].sum(axis=1).min(initial=np.inf) for chosen in
+                    (found.markers[:n_markers], rest))  # fmt: skip
+    return float(other / panel) if np.isfinite(panel) and panel > 0 else 1.0
 
 
 def panel_table(choice: Choice, markers: pd.DataFrame, n_markers: int) -> pd.DataFrame:
@@ -136,6 +158,7 @@ def make_panel(
     n_units: int,
     genetic_map: GeneticMap,
     settings: PanelSettings,
+    blocks: pd.DataFrame,
     draws: Draws,
 ) -> MadePanel:
     """Return the panel of a species, its size from the curve where the settings say so; no marker below two units.
@@ -146,11 +169,12 @@ def make_panel(
         n_units: number of units.
         genetic_map: of the species.
         settings: size and rules.
+        blocks: table genome_blocks.
         draws: source of randomness, by task.
     """
     if n_units < 2:
         return MadePanel(empty_table("panel"), empty_table("reference_animals"), _asked_for(n_units, settings))
-    markers = EligibleMarkers.of_species(species, settings.rules.min_clear_bases)
+    markers = EligibleMarkers.of_species(species, settings.rules.min_clear_bases, blocks)
     sites, only_contact = frequency_sites(units, n_units)
     unit = reference_units(species.animals, sites)
     summary, wanted = _asked_for(n_units, settings), settings.n_markers
@@ -170,6 +194,9 @@ def make_panel(
         "n_reserve": max(0, len(found.ranking) - wanted),
         "n_candidates": found.n_candidates,
         "n_near_others": markers.n_near_others,
+        "n_blocks": len(blocks),
+        "n_in_blocks": int((~markers.outside_blocks()[found.ranking[:wanted]]).sum()),
+        "share_without_blocks": found.share_without_blocks,
         "n_animals_used": {name: int(((unit == u) & ~found.foreign).sum()) for u, name in enumerate(names)},
         "n_left_out_as_foreign": {name: int(((unit == u) & found.foreign).sum()) for u, name in enumerate(names)},
         "units_with_contact_sites_only": [names[u] for u in only_contact],
@@ -186,4 +213,5 @@ def make_panel(
 
 def _asked_for(n_units: int, settings: PanelSettings) -> dict:
     return {"n_units": n_units, "n_wanted": settings.n_markers, "n_markers": 0,
+            "max_block_markers": settings.rules.max_block_markers,
             "min_spacing_bp": settings.rules.min_spacing_bp, "size_from": settings.size_from}  # fmt: skip

@@ -20,7 +20,7 @@ from homewater.crosses.likelihood import MISSING, ClassList, KnownUnits, class_l
 from homewater.crosses.odds import counts_by_unit, recently_foreign
 from homewater.crosses.simulated import PanelModel
 from homewater.genotypes.opened_species import OpenedSpecies
-from homewater.panel.candidates import EligibleMarkers, random_markers
+from homewater.panel.candidates import BlockLimit, EligibleMarkers, random_markers
 from homewater.panel.ranking import Ranking, ranked
 from homewater.panel.reference_animals import kin_groups
 from homewater.panel.settings import PanelSettings
@@ -140,7 +140,9 @@ class DealtAnimals:
             n: markers wanted.
             rng: source of randomness.
         """
-        return random_markers(usable, self.markers.chrom, self.markers.pos, n, self.settings.rules.min_spacing_bp, rng)
+        rules, markers = self.settings.rules, self.markers
+        limit = BlockLimit(markers.block, rules.max_block_markers)
+        return random_markers(usable, markers.chrom, markers.pos, n, rules.min_spacing_bp, rng, limit)
 
     def trained(self, *without: int) -> Training | None:
         """Return what is learnt without some folds; None where a unit has no animals, or no marker can be chosen."""

@@ -248,7 +248,12 @@ def no_proof(n_units: int) -> Proof:
 
 
 def prove_panel(
-    species: OpenedSpecies, panel: OpenedPanel, genetic_map: GeneticMap, settings: PanelSettings, draws: Draws
+    species: OpenedSpecies,
+    panel: OpenedPanel,
+    genetic_map: GeneticMap,
+    settings: PanelSettings,
+    blocks: pd.DataFrame,
+    draws: Draws,
 ) -> Proof:
     """Return the proof of a panel: it is made anew without each fold of animals, and judges that fold.
 
@@ -257,11 +262,12 @@ def prove_panel(
         panel: the panel to be proved.
         genetic_map: of the species.
         settings: how the panel was made, and in how many folds it is proved.
+        blocks: table genome_blocks.
         draws: source of randomness, by task.
     """
     unit, n_units, names = panel.reference.unit, panel.n_units, panel.names
     unchosen = exclusion_markers(species.thinned_markers, panel.rows, settings.rates.n_exclusion_markers)
-    markers = EligibleMarkers.of_species(species, settings.rules.min_clear_bases)
+    markers = EligibleMarkers.of_species(species, settings.rules.min_clear_bases, blocks)
     site, fold = deal_species(species, unit, settings.folds, draws("folds"))
     recombination, ratio_level = genetic_map.of(species.store.markers), settings.rates.ratio_level(len(unchosen))
     tally = nested_validation(

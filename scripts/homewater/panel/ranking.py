@@ -15,7 +15,7 @@ import numpy as np
 
 from homewater.crosses.frequency_prior import FrequencyPrior, fit_prior
 from homewater.crosses.likelihood import pair_table, unit_pairs, with_error
-from homewater.panel.candidates import EligibleMarkers, candidates, falling, rank_markers
+from homewater.panel.candidates import BlockLimit, EligibleMarkers, candidates, falling, rank_markers
 from homewater.panel.settings import PanelRules
 from homewater.statistics.allele_counts import AlleleCounts
 
@@ -59,7 +59,8 @@ def ranked(
     tells_prior = candidates(counts, markers.varied, rules.min_call_rate)
     prior = fit_prior(AlleleCounts.of_genotypes(counts[tells_prior]), start)
     worth = backcross_information(counts, usable, n, prior, rules.error)
-    chosen = rank_markers(worth, usable, markers.chrom, markers.pos, n, rules.min_spacing_bp)
+    limit = BlockLimit(markers.block, rules.max_block_markers)
+    chosen = rank_markers(worth, usable, markers.chrom, markers.pos, n, rules.min_spacing_bp, limit)
     return Ranking(chosen, usable, worth, prior)
 
 

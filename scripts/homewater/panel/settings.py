@@ -16,12 +16,14 @@ class PanelRules:
         min_spacing_bp: least distance between two markers of the panel on one chromosome.
         error: chance that a called genotype is wrong.
         min_clear_bases: bases on either side of a marker that may hold no other known marker.
+        max_block_markers: markers of one block of the genome, at most.
     """
 
     min_call_rate: float
     min_spacing_bp: int
     error: float
     min_clear_bases: int = 0
+    max_block_markers: int = 2
 
 
 @dataclass(frozen=True)
@@ -64,7 +66,9 @@ class PanelSettings:
             assignment: the study file's `assignment`.
             error: chance that a called genotype is wrong, as estimated.
         """
-        rules = PanelRules(panel["min_call_rate"], panel["min_spacing_bp"], error, panel["min_clear_bases"])
+        rules = PanelRules(
+            panel["min_call_rate"], panel["min_spacing_bp"], error, panel["min_clear_bases"], panel["max_block_markers"]
+        )
         return cls(
             sizes=tuple(sorted({*panel["sizes"], panel["n_markers"]})),
             n_markers=panel["n_markers"],

@@ -40,6 +40,7 @@ REPORT_FILES = {
     "units_summary": "units/summary.json",
     "odd_kinships": "units/odd_kinships.csv",
     "panel": "panel/panel.csv",
+    "panel_summary": "panel/summary.json",
     "panel_order": "panel/order.json",
     "size_curve": "panel/size_curve.csv",
     "confusion": "panel/confusion.csv",

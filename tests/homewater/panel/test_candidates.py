@@ -11,7 +11,16 @@ from tests.drawn_genotypes import Arrays, positions, with_errors
 
 from homewater.crosses.frequency_prior import fit_prior
 from homewater.crosses.likelihood import pair_table
-from homewater.panel.candidates import AHEAD, candidates, falling, for_prior, random_markers, rank_markers
+from homewater.panel.candidates import (
+    AHEAD,
+    BlockLimit,
+    block_of_markers,
+    candidates,
+    falling,
+    for_prior,
+    random_markers,
+    rank_markers,
+)
 from homewater.statistics.allele_counts import AlleleCounts
 
 
@@ -139,3 +148,21 @@ def test_counts_frequencies_and_call_rates_equal_plain_counting():
     assert not candidates(counts, np.ones(50, bool), 0.0)[7]
     assert np.isnan(alleles.frequency[7]).all()
     assert candidates(counts, np.zeros(50, bool), 0.0).sum() == 0
+
+
+@pytest.mark.parametrize("most", [0, 1, 2, 5])
+def test_no_more_than_so_many_markers_of_one_block_are_taken(most):
+    rng = np.random.default_rng(most)
+    chrom, pos = np.repeat(["a", "b"], 100), np.tile(np.arange(100) * 1000 + 1, 2)
+    blocks = pd.DataFrame({"chrom": ["a", "b"], "start": [1, 20_001], "end": [30_000, 40_000]})
+    block = block_of_markers(chrom, pos, blocks)
+    assert np.bincount(block + 1).tolist() == [150, 30, 20]
+    assert block[[0, 29, 30, 120, 139, 140]].tolist() == [0, 0, -1, 1, 1, -1]
+    worth = rng.uniform(0.1, 0.2, (1, 200))
+    worth[0, block >= 0] += 1  # the block's markers would all come first
+    found = rank_markers(worth, np.ones(200, bool), chrom, pos, 40, 0, BlockLimit(block, most))
+    assert len(found) == 40
+    assert np.bincount(block[found] + 1, minlength=3)[1:].tolist() == [most, most]
+    assert (block[found[: 2 * most]] >= 0).all()
+    drawn = random_markers(np.ones(200, bool), chrom, pos, 150, 0, rng, BlockLimit(block, most))
+    assert np.bincount(block[drawn] + 1, minlength=3)[1:].max() <= most

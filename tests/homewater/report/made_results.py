@@ -646,6 +646,12 @@ def study(
             "recombination": {"cm_per_chromosome": 50},
         }
         records = {"units_summary": summary, "genotyping_error": error}
+        records["panel_summary"] = {
+            "n_blocks": 2,
+            "n_in_blocks": 3,
+            "max_block_markers": 2,
+            "share_without_blocks": 0.94,
+        }
         records |= {"panel_order": panel_order(n_units), "panel_proof": proof(n_units)}
         species.append(SpeciesResults.of_files(settings, tables | records))
         samples.append(

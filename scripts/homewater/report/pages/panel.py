@@ -22,7 +22,7 @@ def panel_section(page: SpeciesPage) -> Section:
         return section
     count, row = n_panel_markers(page.species), chosen_size(page.species)
     section.say(page.say("panel.text", count=count))
-    section.say(*_order(page.records["panel_order"], page.writer))
+    section.say(*_order(page.records["panel_order"], page.writer), *_blocks(page.records["panel_summary"], page.writer))
     curve = page.tables["size_curve"]
     if row is not None:
         accuracy = numbers.interval(row["nested_accuracy"], row["ci_low"], row["ci_high"], percent=True)
@@ -125,6 +125,17 @@ def _order(order: dict, writer: Writer) -> list[Markup]:
     which = "panel.order.no_reference" if order["why_no_flanks"] else "panel.order.flanks"
     texts.append(writer.say(which, reserves=numbers.count(order["n_reserve"]), bases=bases))
     return [Markup(" ").join(texts)]
+
+
+def _blocks(summary: dict, writer: Writer) -> list[Markup]:
+    """Return how many markers lie in blocks of the genome, and what a panel without any of them would hold."""
+    if not summary.get("n_blocks"):
+        return []
+    most, inside = int(summary["max_block_markers"]), int(summary["n_in_blocks"])
+    if not inside:
+        return [writer.say("panel.blocks.none", count=most)]
+    share = writer.numbers.percent(summary["share_without_blocks"])
+    return [writer.say("panel.blocks", count=inside, most=writer.numbers.count(most), share=share)]
 
 
 def _shortage(order: dict, writer: Writer) -> list[Markup]:

@@ -36,3 +36,10 @@ def test_no_scan_and_no_linkage_are_said():
     assert "too few chromosomes or animals to measure linkage" in Reader(page_of(results)).words
     tables["genome_windows"] = empty_table("genome_windows")
     assert "The genome was not searched for blocks" in Reader(page_of(results)).words
+
+
+def test_the_panel_says_what_it_would_be_without_blocks():
+    words = Reader(made("two units and one")[1]).words
+    assert "Three markers of the panel lie in blocks of the genome" in words
+    assert "of one block no more than 2 are taken" in words
+    assert "would hold 94 % of what this one tells of backcrosses" in words
