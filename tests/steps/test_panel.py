@@ -239,7 +239,8 @@ def test_run_again_gives_the_same_bytes(two_units, tmp_path):
     _, _, _, folder = two_units
     paths = {name: str(folder / file) for name, file in {
         "genotypes": "genotypes.zarr", "samples": "samples.csv", "markers": "markers.parquet", "units": "units.csv",
-        "units_summary": "summary.json", "genotyping_error": "genotyping_error.json", "blocks": "genome_blocks.csv"}.items()}  # fmt: skip
+        "units_summary": "summary.json", "genotyping_error": "genotyping_error.json",
+        "blocks": "genome_blocks.csv"}.items()}  # fmt: skip
     for name in ("input_samples.csv", "input_sites.csv"):
         (tmp_path / name).write_bytes((folder / name).read_bytes())
     run(tmp_path, paths)

@@ -26,6 +26,7 @@ OWN_CHROMOSOME = 3  # chromosomes from which a window is compared with the other
 # Of Student's t: how much heavier than normal the spread of windows is taken to be. Of 40 coalescent coasts without a
 # block none showed one at 5, one at 6, two at 8.
 DEGREES = 5
+LOW_DEGREES = 12  # the same for low levels, whose cube root has no heavy tail
 ROUNDS = 10  # in which windows that stand out are left out of what the others are compared with
 
 
@@ -45,7 +46,8 @@ class WindowScan:
         lower: bool (n_windows,), a window that stands out by a low level.
         along: float64 (n_markers,), square of each marker's difference along its window's direction, 1 expected; NaN
             where not tested.
-        detectable: F_ST beyond that of the rest from which a window stands out by its level; NaN without a test.
+        detectable: F_ST beyond that of the rest from which a window stands out by its level; NaN without a
+            test, and where the spread of windows is so wide that none can.
     """
 
     window: np.ndarray
@@ -179,7 +181,8 @@ def scan_windows(counts: np.ndarray, chrom: np.ndarray, window: np.ndarray, leve
     # the trace over n - 1 contrasts is F_ST with the noise of sampling, in units of one copy's variance
     kept = usable & ~out
     unit = float(np.trace(sums[kept].sum(axis=0))) / max(1, int(size[kept].sum())) / (n_sites - 1)
-    detectable = unit * _reach(np.log(height[kept]), level / max(1, int(kept.sum())) / 4)
+    reach = unit * _reach(np.log(height[kept]), level / max(1, int(kept.sum())) / 4)
+    detectable = reach if reach < 1 else float("nan")
     return WindowScan(
         window, tested, height, departure, direction @ basis.T, p_value, q_value, out, lower, along, detectable
     )
@@ -253,7 +256,7 @@ def chance(level: np.ndarray, departure: np.ndarray, out: np.ndarray) -> tuple[n
     with np.errstate(divide="ignore", invalid="ignore"):
         high = robust_p(np.log(np.maximum(level, 1e-12)), out)
         # a mean of squares has a long lower tail in logarithms; its cube root is nearly normal (Wilson & Hilferty 1931)
-        low = robust_p(-np.cbrt(level), out)
+        low = robust_p(-np.cbrt(level), out, LOW_DEGREES)
         apart = robust_p(np.log(np.maximum(departure, 1e-12)), out)
     p = np.minimum(2 * np.fmin(2 * np.fmin(high, low), apart), 1.0)
     return p, (low < high) & (2 * low < apart)

@@ -28,7 +28,10 @@ def add_genome_blocks(section: Section, page: SpeciesPage) -> None:
         section.say(page.say("blocks.untested"))
         return
     values = {"windows": page.numbers.count(int(tested.sum())), "linked": _linked(page, linked)}
-    values["detectable"] = page.numbers.number(windows["detectable_fst"].iloc[0])
+    least = windows["detectable_fst"].iloc[0]
+    values["detectable"] = page.say("blocks.detectable.none")
+    if not is_missing(least):
+        values["detectable"] = page.say("blocks.detectable", least=page.numbers.number(least))
     level = page.numbers.stated(page.study.settings["structure"]["block_fdr"])
     if not len(blocks):
         section.say(page.say("blocks.none", level=level, **values))

@@ -1,5 +1,6 @@
 """What the page says and draws of blocks of the genome: found, not found, not looked for."""
 
+import numpy as np
 from tests.homewater.report.made_pages import Reader, made, page_of
 from tests.homewater.report.made_results import study
 
@@ -24,7 +25,7 @@ def test_blocks_are_said_drawn_and_mapped():
 def test_none_found_says_what_could_have_been():
     words = Reader(made("one unit alone")[1]).words
     assert "none of 60 windows differs between sites otherwise" in words
-    assert "A window whose F ST lies 0.013 or more above the rest would have been found." in words
+    assert "A window whose F ST lies 0.013 or more above the rest is found by that alone." in words
     assert "On 10 chromosomes linkage" in words
     assert "chance of a false one is 5 % at most" in words
 
@@ -32,7 +33,10 @@ def test_none_found_says_what_could_have_been():
 def test_no_scan_and_no_linkage_are_said():
     results = study(units=(1,), query=False, moved=False, n_wild=3, n_farm=1)
     tables = results.species[0].tables
-    tables["genome_windows"] = tables["genome_windows"].assign(linkage=None, linkage_q_value=None)
+    tables["genome_windows"] = tables["genome_windows"].assign(
+        linkage=np.nan, linkage_q_value=np.nan, detectable_fst=np.nan
+    )
+    assert "none could stand out by its F ST alone" in Reader(page_of(results)).words
     assert "too few chromosomes or animals to measure linkage" in Reader(page_of(results)).words
     tables["genome_windows"] = empty_table("genome_windows")
     assert "The genome was not searched for blocks" in Reader(page_of(results)).words
