@@ -22,6 +22,32 @@ rule breaks:
         "../../scripts/steps/breaks.py"
 
 
+rule line_support:
+    input:
+        site_counts=of_species("intake/site_counts.zarr"),
+        genotypes=of_species("intake/genotypes.zarr"),
+        samples=of_species("intake/samples.csv"),
+        markers=of_species("intake/markers.parquet"),
+        blocks=of_species("structure/genome_blocks.csv"),
+        sea_distance=of_study("inputs/sea_distance.csv"),
+        library=library("line_support"),
+    output:
+        table=of_species("structure/line_support.csv"),
+    log:
+        log_of("line_support"),
+    benchmark:
+        benchmark_of("line_support")
+    threads: 1
+    resources:
+        **needs("line_support"),
+    params:
+        settings=SETTINGS["units"],
+        min_individuals=SETTINGS["structure"]["min_individuals"],
+        seed=SETTINGS["study"]["seed"],
+    script:
+        "../../scripts/steps/line_support.py"
+
+
 rule units:
     input:
         site_counts=of_species("intake/site_counts.zarr"),

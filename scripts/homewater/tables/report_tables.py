@@ -30,6 +30,7 @@ REPORT_FILES = {
     "isolation_by_distance": "structure/isolation_by_distance.csv",
     "breaks": "structure/breaks.csv",
     "site_drift": "structure/site_drift.csv",
+    "line_support": "structure/line_support.csv",
     "overall_fst": "structure/overall_fst.csv",
     "groups_within_units": "structure/groups_within_units.csv",
     "frequency_spectrum": "structure/frequency_spectrum.csv",

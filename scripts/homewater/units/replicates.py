@@ -74,7 +74,18 @@ def pair_replicates(counts: np.ndarray, block: np.ndarray) -> Replicates:
     if not len(block) or n < 2:
         empty = np.full((1, n, n), np.nan)
         return Replicates(empty, empty, np.zeros(0, dtype=np.int64))
-    numerator, denominator = pair_components(counts, block)
+    return replicates_of_sums(*pair_components(counts, block), block_weights(block), n)
+
+
+def replicates_of_sums(numerator: np.ndarray, denominator: np.ndarray, weights: np.ndarray, n: int) -> Replicates:
+    """Return the pairwise figures and their replicates from the sums of each block.
+
+    Args:
+        numerator: float64 (n_blocks, n_pairs), as `homewater.statistics.fst.pair_components` gives it.
+        denominator: float64 (n_blocks, n_pairs), likewise.
+        weights: int64 (n_blocks,), markers a block.
+        n: number of sites.
+    """
     top = np.concatenate([numerator.sum(0, keepdims=True), numerator.sum(0) - numerator])
     bottom = np.concatenate([denominator.sum(0, keepdims=True), denominator.sum(0) - denominator])
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -86,7 +97,7 @@ def pair_replicates(counts: np.ndarray, block: np.ndarray) -> Replicates:
         matrix = np.zeros((len(values), n, n))
         matrix[:, first, second] = matrix[:, second, first] = values
         square.append(matrix)
-    return Replicates(square[0], square[1], block_weights(block))
+    return Replicates(square[0], square[1], weights)
 
 
 def to_fst(linear: np.ndarray) -> np.ndarray:

@@ -284,7 +284,10 @@ def species_tables(
     )  # fmt: skip
     coastal = [s for s in order if s in number]
     breaks = [(a, b) for a, b in itertools.pairwise(coastal) if unit[a] != unit[b]]
-    rows = [(i + 1, a, b, 0.045, 0.041, 0.049, 0.0005, "strong", "boundary", 0) for i, (a, b) in enumerate(breaks)]
+    rows = [
+        (f"break_{i + 1}", a, b, 0.045, 0.041, 0.049, 0.0005, "strong", "boundary", 0)
+        for i, (a, b) in enumerate(breaks)
+    ]
     tables["breaks"] = pd.DataFrame(
         rows,
         columns=[
@@ -307,6 +310,14 @@ def species_tables(
             for s in coastal
         ],
         columns=["locationID", "own_drift", "ci_low", "ci_high", "reading", "at_end"],
+    )
+    found = [(name, "line") for name in tables["breaks"]["break"]] + [(s, "site_apart") for s in apart]
+    tables["line_support"] = pd.DataFrame(
+        [
+            (name, kind, 1.0, 9, 0.95, 20, None, 0, True, k == 0, 0.95, ("firm", "fair")[k > 0])
+            for k, (name, kind) in enumerate(found)
+        ],
+        columns=list(empty_table("line_support").columns),
     )
     tables["variance_shares"] = pd.DataFrame(
         [

@@ -9,6 +9,7 @@ from homewater.report.figures.map import draw_map
 from homewater.report.pages.clines import add_clines
 from homewater.report.pages.diversity import effective_text
 from homewater.report.pages.elements import Section, SpeciesPage, Table, Writer
+from homewater.report.pages.line_support import add_line_support
 from homewater.report.pages.study import map_sites
 from homewater.report.pages.summary import (
     detectable,
@@ -46,6 +47,7 @@ def units_section(page: SpeciesPage) -> Section:
         section.say(page.say("breaks.none" if breaks["p_value"].notna().any() else "breaks.untested"))
     if sites_apart(page):
         _add_sites_apart(section, page)
+    add_line_support(section, page)
     section.say(*_shares_texts(page))
     add_clines(section, page)
     return section
