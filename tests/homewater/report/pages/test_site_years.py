@@ -10,7 +10,7 @@ def test_a_site_whose_years_differ_is_named_with_what_pooling_means():
     words = Reader(page).words
     name = results.species[0].tables["site_years"]["locationID"][0]
     assert f"({name}) years differ more than chance explains" in words
-    assert "Its years are pooled there all the same" in words
+    assert "Years are pooled there all the same" in words
     assert "Without the one animal that is flagged as from elsewhere no change is shown" in words
     assert "0.012 (0.010 to 0.014)" in words
     assert "for want of 5 animals" in words
