@@ -8,6 +8,7 @@ from tests.homewater.report.made_blocks import block_tables
 
 from homewater.report.pages.results import SpeciesResults, StudyResults
 from homewater.tables.report_tables import REPORT_FILES
+from homewater.tables.schema_tables import empty_table
 from homewater.transfers.source_ranking import Measured, source_ranking
 
 NAMES, PLACES = ["Skarn", "Dun", "Holm", "Voe", "Geo", "Noup"], ["Ness", "Sound", "Bay"]
