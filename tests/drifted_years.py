@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import msprime
 import numpy as np
-from tests.drawn_genotypes import even_map, positions
 
-from homewater.crosses.gene_drop import transmit
+from homewater.crosses.gene_drop import map_from_positions, transmit
 
 
 def founders(rng: np.random.Generator, n_animals: int, n_markers: int) -> np.ndarray:
@@ -34,13 +33,14 @@ def drifting_site(seed: int, size: int, generations: int, n_sampled: tuple[int, 
         n_markers: markers, on 20 chromosomes of 50 centimorgan.
     """
     rng = np.random.default_rng(seed)
-    map_ = even_map(n_markers, n_chromosomes=20)
+    chrom = np.arange(n_markers) * 20 // n_markers
+    pos = np.concatenate([np.linspace(1, 20_000_000, n).astype(np.int64) for n in np.bincount(chrom)])
+    map_ = map_from_positions(chrom, pos, 50)
     breeding = next_generation(founders(rng, 2000, n_markers), size + n_sampled[0], map_, rng)
     first, breeding = breeding[:, :, size:], breeding[:, :, :size]
     for _ in range(generations - 1):
         breeding = next_generation(breeding, size, map_, rng)
     second = next_generation(breeding, n_sampled[1], map_, rng)
-    chrom, _ = positions(n_markers, 20)
     return first.sum(axis=0).astype(np.int8), second.sum(axis=0).astype(np.int8), chrom
 
 
