@@ -16,13 +16,14 @@ import numpy as np
 import pandas as pd
 
 from homewater.units.break_evidence import Search
-from homewater.units.break_rules import BreakRules, Cut, grade_of
+from homewater.units.break_rules import NEAR_SITES, BreakRules, Cut, grade_of
 from homewater.units.broad_contact import Contact, find_contact, is_between
+from homewater.units.mixtures import spread
 from homewater.units.partition import joined_parts, zone_beside_lines
-from homewater.units.replicates import Replicates
+from homewater.units.replicates import Replicates, to_fst
 from homewater.units.site_drift import SiteDrift, groups_apart, own_drift_of_part, site_drift_table, sites_apart
 from homewater.units.tested_sites import TestedSites
-from homewater.water.site_tree import segments, sides
+from homewater.water.site_tree import nearest, segments, sides
 
 
 @dataclass(frozen=True)
@@ -124,6 +125,7 @@ def find_lines(replicates: Replicates, km: np.ndarray, rules: BreakRules) -> Lin
     part = joined_parts(search, broken, zone)
     part, beside = zone_beside_lines(search, broken, part, zone)
     zone |= beside
+    cuts = [_sized(search, cut, part, zone, broken) for cut in cuts]
     drifts = sites_apart(search, measured)
     for group in groups_apart(search, drifts):
         rest = np.setdiff1d(np.flatnonzero((part == part[group[0]]) & ~zone), group)
@@ -167,6 +169,32 @@ def _of_contact(search: Search, contact: Contact, level: int) -> dict:
         "n_contact_sites": int(contact.zone.sum()),
         "reading": "boundary",
     }
+
+
+def _sized(search: Search, cut: Cut, part: np.ndarray, zone: np.ndarray, broken: np.ndarray) -> Cut:
+    """Return a sharp line with its size read again between the stocks as they were found; other edges as they are.
+
+    While a line is looked for, changes and drifts are bounded at 0. Bounds make a little of the noise, and take it from
+    the changes. Once the stocks are known, what the nearest sites of each have in common tells the size without them.
+
+    Args:
+        search: the tree, and what was measured on it.
+        cut: evidence at an edge.
+        part: int (n_sites,), stock of each site.
+        zone: bool (n_sites,), sites in contacts.
+        broken: bool (n_edges,), edges at which a boundary runs.
+    """
+    ends = search.edges[cut.edge].tolist()
+    flanks = [np.flatnonzero((part == part[end]) & ~zone) for end in ends]
+    if cut.reading != "boundary" or cut.n_contact_sites or part[ends[0]] == part[ends[1]] or not all(map(len, flanks)):
+        return cut
+    one, other = (nearest(search.km, end, flank, NEAR_SITES) for end, flank in zip(ends, flanks, strict=True))
+    step = spread(search.replicates.drift, one, other, search.ordinary_drift())
+    rate = np.maximum(np.nan_to_num(search.median_rate(cut.edge, broken)), 0.0)
+    excess = to_fst(step - rate * spread(search.km[None], one, other)[0])
+    low, high = search.replicates.interval(excess)
+    sized = replace(cut, excess=float(excess[0]), ci_low=float(low), ci_high=float(high), step=float(to_fst(step[0])))
+    return replace(sized, grade=grade_of(sized, search.rules))
 
 
 def _passing(search: Search, tested: list[Cut], members: np.ndarray) -> list[Cut]:

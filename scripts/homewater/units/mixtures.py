@@ -23,16 +23,17 @@ def mean_among(drift: np.ndarray, sites: np.ndarray, lone: np.ndarray | float = 
     return drift[:, sites[first], sites[second]].mean(axis=1)
 
 
-def spread(drift: np.ndarray, one: np.ndarray, other: np.ndarray) -> np.ndarray:
+def spread(drift: np.ndarray, one: np.ndarray, other: np.ndarray, lone: np.ndarray | float = 0.0) -> np.ndarray:
     """Return the differentiation between two sources, what their sites drifted by themselves left out, (n_blocks + 1,).
 
     Args:
         drift: as in `mean_among`.
         one: int (a,), site numbers.
         other: int (b,), site numbers.
+        lone: own drift of a source of one site, float64 (n_blocks + 1,).
     """
     across = drift[:, one[:, None], other[None, :]].mean(axis=(1, 2))
-    return across - mean_among(drift, one) / 2 - mean_among(drift, other) / 2
+    return across - mean_among(drift, one, lone) / 2 - mean_among(drift, other, lone) / 2
 
 
 def f3(drift: np.ndarray, sites: np.ndarray, one: np.ndarray, other: np.ndarray) -> np.ndarray:
