@@ -19,6 +19,7 @@ def main(
     site_drift: str,
     pairwise_fst: str,
     pca_axes: str,
+    detection_curve: str,
     sites: str,
     site_roles: str,
     sea_distance: str,
@@ -37,8 +38,8 @@ def main(
     study = StudySites(read_table(sites, "input_sites"), read_table(site_roles), distances)
     lines = LineTables(read_table(breaks), read_table(site_drift))
     others = OtherEvidence(read_table(pairwise_fst), read_table(pca_axes), study_blocks)
-    rules, random = UnitSettings.of_study(settings), draws(seed, "detectable", species)
-    found = find_units(tested, lines, others, study, rules, random)
+    rules, random = UnitSettings.of_study(settings), draws(seed, "units", species)
+    found = find_units(tested, lines, others, study, read_table(detection_curve), rules, random)
     write_table(found.table, units)
     write_json(found.summary, summary)
 

@@ -12,6 +12,7 @@ from homewater.tables.schema_tables import empty_table, read_table, write_table
 from steps import (
     breaks,
     clines,
+    detection_curve,
     isolation_by_distance,
     odd_kinships,
     overall_fst,
@@ -38,8 +39,11 @@ def run(folder):
     breaks.main(**inputs, table=lines["breaks"], site_drift=lines["site_drift"], settings=SETTINGS, min_individuals=5)
     for name in ("pairwise_fst", "pca_axes"):
         write_table(empty_table(name), folder / f"{name}.csv", name)
+    curve = str(folder / "detection_curve.csv")
+    detection_curve.main(**inputs, table=curve, settings=SETTINGS, min_individuals=5, seed=1, species="topshell")
     units.main(
         **inputs,
+        detection_curve=curve,
         **lines,
         pairwise_fst=str(folder / "pairwise_fst.csv"),
         pca_axes=str(folder / "pca_axes.csv"),
@@ -78,7 +82,7 @@ def test_two_stocks_from_counts_to_summary(tmp_path):
     assert best["grade"] in ("strong", "moderate")
     assert (summary["n_units"], summary["panel"], summary["statement_id"]) == (2, "yes", "two_or_more_units")
     assert summary["values"]["largest_break_side_a"] == "w2/ä"
-    assert 0 < summary["smallest_detectable_fst"]["value"] < 0.01
+    assert 0.008 < summary["smallest_detectable_fst"]["value"] < 0.02  # the least F_ST of a line is 0.01
     assert summary["shared_units"] == ["unit_1", "unit_2"]
     distance = tables["isolation_by_distance"]
     assert distance["scope"].tolist() == ["all", "unit_1", "unit_2"]
@@ -137,6 +141,7 @@ def test_one_chromosome_and_no_usable_marker(tmp_path):
     tables, summary = run(none)
     assert summary["n_units"] == 1
     assert summary["smallest_detectable_fst"]["value"] is None
+    assert summary["smallest_detectable_fst"]["reason"] == "too_few_blocks_or_markers"
     assert set(tables["breaks"]["grade"]) == {"none"}
 
 

@@ -48,6 +48,30 @@ rule line_support:
         "../../scripts/steps/line_support.py"
 
 
+rule detection_curve:
+    input:
+        site_counts=of_species("intake/site_counts.zarr"),
+        markers=of_species("intake/markers.parquet"),
+        blocks=of_species("structure/genome_blocks.csv"),
+        sea_distance=of_study("inputs/sea_distance.csv"),
+        library=library("detection_curve"),
+    output:
+        table=of_species("units/detection_curve.csv"),
+    log:
+        log_of("detection_curve"),
+    benchmark:
+        benchmark_of("detection_curve")
+    threads: 1
+    resources:
+        **needs("detection_curve"),
+    params:
+        settings=SETTINGS["units"],
+        min_individuals=SETTINGS["structure"]["min_individuals"],
+        seed=SETTINGS["study"]["seed"],
+    script:
+        "../../scripts/steps/detection_curve.py"
+
+
 rule units:
     input:
         site_counts=of_species("intake/site_counts.zarr"),
@@ -57,6 +81,7 @@ rule units:
         site_drift=of_species("structure/site_drift.csv"),
         pairwise_fst=of_species("structure/pairwise_fst.csv"),
         pca_axes=of_species("structure/pca_axes.csv"),
+        detection_curve=of_species("units/detection_curve.csv"),
         sites=of_study("inputs/sites.csv"),
         site_roles=of_species("intake/site_roles.csv"),
         sea_distance=of_study("inputs/sea_distance.csv"),

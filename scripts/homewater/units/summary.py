@@ -12,7 +12,7 @@ from homewater.running.seeds import Draws
 from homewater.tables.unit_names import sorted_units
 from homewater.units.break_rules import BreakRules
 from homewater.units.breaks import LineTables
-from homewater.units.detectable_fst import LEVEL, Detectable, DetectableSettings, smallest_detectable
+from homewater.units.detection_curve import DetectableSettings, detectable_places, line_places
 from homewater.units.isolation_by_distance import row_of
 from homewater.units.overall_test import OtherEvidence, OverallTest, overall_test
 from homewater.units.partition import units_table
@@ -76,6 +76,7 @@ def find_units(
     lines: LineTables,
     others: OtherEvidence,
     study: StudySites,
+    curve: pd.DataFrame,
     settings: UnitSettings,
     draws: Draws,
 ) -> FoundUnits:
@@ -86,8 +87,9 @@ def find_units(
         lines: tables breaks and site_drift, made on these sites.
         others: tables of what differs, made without lines.
         study: every site of the study.
+        curve: table detection_curve, made on these sites.
         settings: settings of the units.
-        draws: gives the generators behind the smallest detectable F_ST.
+        draws: gives the generators of the test of isolation by distance.
     """
     part, contact = lines.site_drift["part"].to_numpy(), lines.site_drift["contact_zone"].to_numpy(dtype=bool)
     stock = pd.factorize(part)[0]
@@ -95,7 +97,7 @@ def find_units(
     broken = [(tested.ids[i], tested.ids[j]) for i, j in tested.edges.tolist() if stock[i] != stock[j]]
     all_km = distance_matrix(study.sites["locationID"].tolist(), study.sea_distance)
     table = units_table(study.sites, study.roles, tested.ids, stock, contact, all_km, broken)
-    detectable = smallest_detectable(tested.counts, tested.block, tested.edges, settings.detectable, draws)
+    detectable = detectable_record(curve, tested, settings)
     overall = overall_test(tested, others, settings.rules.break_level)
     return FoundUnits(table, units_summary(tested, lines, overall, table, detectable, settings, draws))
 
@@ -105,7 +107,7 @@ def units_summary(
     lines: LineTables,
     overall: OverallTest,
     table: pd.DataFrame,
-    detectable: Detectable,
+    detectable: dict,
     settings: UnitSettings,
     draws: Draws,
 ) -> dict:
@@ -116,7 +118,7 @@ def units_summary(
         lines: tables breaks and site_drift.
         overall: what differs at all.
         table: table units.
-        detectable: the smallest detectable F_ST.
+        detectable: as `detectable_record` gives it.
         settings: settings of the units.
         draws: gives the generators of the test of isolation by distance.
     """
@@ -126,9 +128,9 @@ def units_summary(
     values = {
         "n_units": n_units,
         "n_sites_tested": len(tested.ids),
-        "smallest_detectable_fst": _known(detectable.value),
+        "smallest_detectable_fst": detectable["value"],
         "power": power,
-        "level": LEVEL,
+        "level": settings.rules.break_level,
         "min_break_fst": settings.rules.min_break_fst,
         "gradient_slope": _known(gradient["slope_site_effects"]),
         "gradient_p_value": _known(gradient["p_value_stated"]),
@@ -144,24 +146,46 @@ def units_summary(
     }
     return {
         "n_units": n_units,
-        "smallest_detectable_fst": {
-            "value": _known(detectable.value),
-            "alternative": "two_contiguous_halves",
-            "test": "chromosome_jackknife_t",
-            "level": LEVEL,
-            "half_a": [tested.ids[i] for i in detectable.half_a],
-            "half_b": [tested.ids[i] for i in detectable.half_b],
-            "linkage_inflation": _known(detectable.inflation),
-            "replicates": settings.detectable.replicates,
-        },
+        "smallest_detectable_fst": detectable,
         "power": power,
-        "power_reached": _known(detectable.power),
         "statement_id": statement_of(found),
         "further_statement_ids": further_statements(found),
         "values": values,
         "panel": "yes" if n_units > 1 else "no_one_unit",
         "contact_zone_sites": table.loc[table["contact_zone"], "locationID"].tolist(),
         **borders(table),
+    }
+
+
+def detectable_record(curve: pd.DataFrame, tested: TestedSites, settings: UnitSettings) -> dict:
+    """Return how small a line would have been drawn, ready for JSON: `value` is that of the best sampled place.
+
+    Args:
+        curve: table detection_curve.
+        tested: the sites that have animals enough.
+        settings: settings of the units.
+    """
+    places = detectable_places(curve, settings.detectable.power)
+    for place in places:
+        place |= {name: _known(value) for name, value in place.items() if isinstance(value, float)}
+    value = {place["kind"]: place["value"] for place in places}
+    best = value.get("best_sampled")
+    reason = None
+    if not places:
+        edges = line_places(tested.edges, tested.bridged_km, tested.animals) if tested.ids else []
+        reason = "too_few_blocks_or_markers" if edges else "no_edge_can_be_a_line"
+    elif best is None:
+        reason = "not_reached"
+    return {
+        "value": best,
+        "value_worst": value.get("worst_sampled", best),
+        "value_contact": value.get("contact"),
+        "reason": reason,
+        "alternative": "one_line_at_an_edge",
+        "test": "rule_of_lines",
+        "level": settings.rules.break_level,
+        "places": places,
+        "replicates": settings.detectable.replicates,
     }
 
 

@@ -475,7 +475,7 @@ def species_tables(
     values = {
         "n_units": n_units,
         "n_sites_tested": len(wild) - 1,
-        "smallest_detectable_fst": 0.0021,
+        "smallest_detectable_fst": 0.012,
         "power": 0.8,
         "level": 0.05,
         "min_break_fst": 0.01,
@@ -489,7 +489,31 @@ def species_tables(
     }
     summary = {
         "n_units": n_units,
-        "smallest_detectable_fst": {"value": 0.0021, "alternative": "two_contiguous_halves"},
+        "smallest_detectable_fst": {
+            "value": 0.012,
+            "value_worst": 0.016,
+            "value_contact": 0.021,
+            "reason": None,
+            "replicates": 200,
+            "places": [
+                {
+                    "kind": kind,
+                    "side_a": coastal[1],
+                    "side_b": coastal[2],
+                    "n_contact_sites": 4 * (kind == "contact"),
+                    "value": value,
+                    "ci_low": low,
+                    "ci_high": high,
+                    "fst_seen_by_half": half,
+                    "fst_seen_by_95": most,
+                }
+                for kind, half, value, low, high, most in (
+                    ("best_sampled", 0.010, 0.012, 0.011, 0.013, 0.014),
+                    ("worst_sampled", 0.014, 0.016, 0.015, 0.018, 0.021),
+                    ("contact", 0.017, 0.021, 0.020, 0.023, 0.027),
+                )
+            ],
+        },
         "power": 0.8,
         "statement_id": "two_or_more_units" if many else "gradual_isolation_by_distance",
         "further_statement_ids": ["sites_stand_apart"] if many else [],

@@ -109,11 +109,17 @@ def _stated(page: SpeciesPage, identifier: str) -> Markup:
 
 def detectable(page: SpeciesPage) -> Markup:
     """Return which difference could have been seen, and with what chance."""
-    fst = page.records["units_summary"]["smallest_detectable_fst"]["value"]
-    if is_missing(fst):
-        return page.say("summary.sure.not_detectable")
-    power = page.numbers.stated(page.records["units_summary"]["power"])
-    return page.say("summary.sure.detectable", fst=page.numbers.number(fst), power=power)
+    found = page.records["units_summary"]["smallest_detectable_fst"]
+    if is_missing(found["value"]):
+        few = found["reason"] == "no_edge_can_be_a_line"
+        return page.say("summary.sure.too_few_sites" if few else "summary.sure.not_detectable")
+    number, power = page.numbers.number, page.numbers.stated(page.records["units_summary"]["power"])
+    texts = [page.say("summary.sure.detectable", fst=number(found["value"]), power=power)]
+    if not is_missing(found["value_worst"]) and found["value_worst"] != found["value"]:
+        texts.append(page.say("summary.sure.detectable.worst", fst=number(found["value_worst"])))
+    if not is_missing(found["value_contact"]):
+        texts.append(page.say("summary.sure.detectable.contact", fst=number(found["value_contact"])))
+    return Markup(" ").join(texts)
 
 
 def answers(page: SpeciesPage) -> list[Answer]:

@@ -7,6 +7,7 @@ from markupsafe import Markup
 
 from homewater.report.figures.map import draw_map
 from homewater.report.pages.clines import add_clines
+from homewater.report.pages.detection_curve import add_detection_curve
 from homewater.report.pages.diversity import effective_text
 from homewater.report.pages.elements import Section, SpeciesPage, Table, Writer
 from homewater.report.pages.line_support import add_line_support
@@ -48,6 +49,7 @@ def units_section(page: SpeciesPage) -> Section:
     if sites_apart(page):
         _add_sites_apart(section, page)
     add_line_support(section, page)
+    add_detection_curve(section, page)
     section.say(*_shares_texts(page))
     add_clines(section, page)
     return section

@@ -14,6 +14,6 @@ def test_units_lines_panel_and_rates_are_said():
     assert "99.5 (98.7 to 99.8) %" in words
     assert "16,920 animals moved" in words
     assert "No panel: one unit." in words
-    assert "0.0021 or more would have been seen with a chance of 80 %" in words
+    assert "0.012 or more beyond distance would have been drawn with a chance of 80 %" in words
     assert "Holm Bay (F03) has no local stock" in words
     assert "closed to fishing" not in words.split("Kelp urchin Strongylus")[0]
