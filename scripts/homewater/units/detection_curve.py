@@ -242,7 +242,7 @@ def smallest_detectable(curve: pd.DataFrame, power: float) -> Detectable:
     unknown = Detectable(float("nan"), float("nan"), float("nan"), dict.fromkeys(TOLD, float("nan")))
     if not len(fst) or (found / studies).max() < power:
         return unknown
-    at = np.linspace(np.log(fst.min()), np.log(fst.max()), 800)
+    at = np.linspace(np.log(fst.min()), np.log(fst.max()) + 0.5, 800)  # the interval may reach beyond what was tried
     eta = special.logit(power) + STEEPNESS[None, :, None] * (np.log(fst) - at[:, None, None])
     likelihood = (found * special.log_expit(eta) + (studies - found) * special.log_expit(-eta)).sum(axis=2)
     profile = likelihood.max(axis=1)
