@@ -15,10 +15,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from homewater.units.break_evidence import Search
+from homewater.units.break_evidence import Place, Search
 from homewater.units.break_rules import NEAR_SITES, BreakRules, Cut, grade_of
 from homewater.units.broad_contact import Contact, find_contact, is_between
-from homewater.units.mixtures import spread
+from homewater.units.mixtures import mixture_shares, spread
 from homewater.units.partition import joined_parts, zone_beside_lines
 from homewater.units.replicates import Replicates, to_fst
 from homewater.units.site_drift import SiteDrift, groups_apart, own_drift_of_part, site_drift_table, sites_apart
@@ -118,6 +118,18 @@ def find_lines(replicates: Replicates, km: np.ndarray, rules: BreakRules) -> Lin
             accepted += best
             parts += [(side, level + 1) for side in sides(edges, members, best[0].edge)]
             continue
+        over = _line_over_one_site(search, members, gone, level)
+        if over is not None:
+            site, cut, flanks = over
+            accepted.append(cut)
+            zone[site] = True
+            measured[site] = (np.full(len(replicates.drift), np.nan), False, 0.0)
+            for e in search.inside(members).tolist():
+                if site in edges[e]:
+                    gone[e] = True
+                    last[e] = replace(last[e], reading="contact_zone", grade="weak")
+            parts += [(flank, level + 1) for flank in flanks]
+            continue
         measured |= own_drift_of_part(search, fit, gone)
     taken = {cut.edge for cut in accepted}
     cuts = accepted + [last[e] for e in sorted(last) if e not in taken]
@@ -137,6 +149,49 @@ def find_lines(replicates: Replicates, km: np.ndarray, rules: BreakRules) -> Lin
 def _kept(before: Cut | None, now: Cut) -> Cut:
     """Return the evidence that counts: once an edge has a single site on one side, that of before."""
     return before if before is not None and now.reading == "end_of_coast" else now
+
+
+def _line_over_one_site(
+    search: Search, members: np.ndarray, gone: np.ndarray, level: int
+) -> tuple[int, Cut, tuple[np.ndarray, np.ndarray]] | None:
+    """Return a site that halves a line between its two sides, the line and the sides; None where there is none.
+
+    Where two stocks meet at one site, the line is two steps, and neither need be large enough alone. So both are judged
+    together, the site being left out, by the rules of a single edge; and the site has to be a mixture of its sides.
+
+    Args:
+        search: what the search has measured.
+        members: int, sites of the part; two or more on either side of the site.
+        gone: bool (n_edges,), edges already taken for lines or contact zones.
+        level: level of the hierarchy.
+    """
+    drift, found = search.replicates.drift, []
+    inside = search.inside(members)
+    for site in members.tolist():
+        pair = [int(e) for e in inside if site in search.edges[e]]
+        if len(pair) != 2:
+            continue
+        flanks = tuple(next(s for s in sides(search.edges, members, e) if site not in s) for e in pair)
+        if min(map(len, flanks)) < 2:
+            continue
+        one, other = (nearest(search.km, site, flank, NEAR_SITES) for flank in flanks)
+        both = gone.copy()
+        both[pair] = True
+        length = float(search.lengths[pair].sum())
+        rates = [search.rate_of_distance(e, members, both) for e in pair]
+        rate = np.where(np.isfinite(rates[0]) & np.isfinite(rates[1]), np.maximum(*rates), rates[0])
+        median = np.maximum(np.nan_to_num(search.median_rate(None, both)), 0.0)
+        # what distance explains is that of the sources' places, as the change is between them
+        apart = float(spread(search.km[None], one, other)[0])
+        place = Place(pair[0], level, apart, search.step_spread(None, both, length), False)
+        cut = search.read(place, spread(drift, one, other), rate, median)
+        if cut.reading == "boundary" and is_between(search, site, *flanks):
+            nearer = pair[0] if float(mixture_shares(drift, np.array([site]), one, other)[0, 0]) > 0.5 else pair[1]
+            found.append((-cut.excess, site, replace(cut, edge=nearer, n_contact_sites=1), flanks))
+    if not found:
+        return None
+    _, site, cut, flanks = min(found, key=lambda f: f[:2])
+    return site, cut, flanks
 
 
 def _mixed_alone(search: Search, edge: int, members: np.ndarray, accepted: list[int]) -> int | None:

@@ -199,6 +199,30 @@ def test_a_drifted_place_between_two_lineages_hides_neither_of_its_sides():
     assert broken == {(1, 2), (2, 3)}
 
 
+def meeting(own, apart=0.016):
+    """Two stocks that meet at one site of half and half, which drifted by itself too, by algebra."""
+    share = np.array([0] * 5 + [0.5] + [1] * 5)
+    drift = np.where(share == 0.5, own, 0.001)
+    linear = apart * (share[:, None] - share[None, :]) ** 2 + drift[:, None] + drift[None, :]
+    np.fill_diagonal(linear, 0)
+    return find_lines(made(linear, noise=0.0002), on_a_line(50 * np.arange(11)), RULES)
+
+
+def test_a_line_that_a_mixed_site_halves_into_steps_too_small_alone_is_found_over_it():
+    """Half of 0.016 is below the least F_ST, and the site's own drift of 0.006 keeps f3, -0.004 without it, above 0."""
+    lines = meeting(own=0.006)
+    assert np.flatnonzero(lines.contact).tolist() == [5]
+    assert lines.part[:5].tolist() == [0] * 5
+    assert lines.part[6:].tolist() == [1] * 5
+    found = [c for c in lines.cuts if c.reading == "boundary"]
+    assert [c.n_contact_sites for c in found] == [1]
+    assert found[0].excess == pytest.approx(0.016 / 1.016, abs=0.001)
+
+
+def test_a_difference_below_the_least_fst_is_no_line_over_a_site_either():
+    assert set(meeting(own=0.006, apart=0.008).part) == {0}
+
+
 def test_islands_are_compared_along_the_tree_by_water():
     """Three arms of a sound meet; one arm is another lineage."""
     arms = [(0, 1), (0, 2), (0, 3), (1.2, 0), (2.2, 0), (3.2, 0), (-1.1, 0), (-2.1, 0), (-3.1, 0)]
