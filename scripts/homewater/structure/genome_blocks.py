@@ -24,11 +24,11 @@ from homewater.structure.block_tables import animal_rows, blocks_table, site_row
 from homewater.structure.genome_windows import WindowScan, chromosome_rows, common_contrasts, scan_windows, windows_of
 from homewater.structure.linked_markers import (
     MIN_MARKERS,
-    MIN_STRENGTH,
     ChromosomeLinkage,
     linkage_of,
     linkage_p,
     spread_markers,
+    stands_out,
     within_sites,
 )
 
@@ -197,10 +197,10 @@ def _stretches(scan: WindowScan, chrom: np.ndarray, linked: list, linked_q: np.n
     likely = scan.stands_out | (np.nan_to_num(scan.q_value, nan=1.0) < fdr)
     groups = [group for group in joined_windows(likely, chromosome) if scan.stands_out[group].any()]
     by_window = [_by_windows(scan, group, chromosome) for group in groups]
-    found = []
+    found, held_together = [], stands_out(linked, linked_q, fdr)
     for number, rows in enumerate(chromosomes):
         own = [s for s in by_window if rows[0] <= s.first <= rows[-1]]
-        if np.nan_to_num(linked_q[number], nan=1.0) < fdr and linked[number].strength >= MIN_STRENGTH:
+        if held_together[number]:
             own = _with_linkage(own, linked[number], float(linked_q[number]), scan)
         found += sorted(own, key=lambda s: s.first)
     return found

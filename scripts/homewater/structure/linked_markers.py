@@ -19,6 +19,8 @@ MIN_CHROMOSOMES = 5  # whose spread says what linkage is usual
 MIN_FREQUENCY = 0.05  # of the rarer allele
 NEAR_CM = 1.0  # markers nearer than this are correlated on any chromosome
 MIN_STRENGTH = 1.08  # of the linkage that counts, over what unlinked markers show: about 1, by trials
+MIN_RATIO = 1.4  # over the median chromosome: a few percent may be beyond chance where stocks mix, and are no block; by
+# trials of one seed a setting, simulated blocks of a quarter of a chromosome and more show twice the median
 LEAST_SPREAD = 0.03  # of the logarithm: what fewer chromosomes would show by luck
 
 
@@ -117,6 +119,24 @@ def spread_markers(rows: np.ndarray, frequency: np.ndarray) -> np.ndarray:
     common = rows[(p >= MIN_FREQUENCY) & (p <= 1 - MIN_FREQUENCY)]
     n = common.size
     return common if n <= MAX_MARKERS else common[np.arange(MAX_MARKERS) * n // MAX_MARKERS]
+
+
+def stands_out(linked: list[ChromosomeLinkage | None], q_value: np.ndarray, fdr: float) -> np.ndarray:
+    """Return whether the linkage of each chromosome is a sign of a block, bool (n_chromosomes,).
+
+    It has to be beyond chance, and well beyond that of the other chromosomes: where stocks mix, all hold long stretches
+    together, and one of them a little more.
+
+    Args:
+        linked: linkage of each chromosome, None where it was not measured.
+        q_value: float64 (n_chromosomes,), NaN likewise.
+        fdr: false-discovery rate.
+    """
+    strength = np.array([np.nan if one is None else one.strength for one in linked], dtype=np.float64)
+    if not np.isfinite(strength).any():
+        return np.zeros(len(linked), dtype=bool)
+    least = max(MIN_STRENGTH, MIN_RATIO * float(np.nanmedian(strength)))
+    return (np.nan_to_num(q_value, nan=1.0) < fdr) & (np.nan_to_num(strength) >= least)
 
 
 def linkage_p(strength: np.ndarray) -> np.ndarray:

@@ -4,10 +4,12 @@ import numpy as np
 import pytest
 
 from homewater.structure.linked_markers import (
+    ChromosomeLinkage,
     leading_axis,
     linkage_of,
     linkage_p,
     spread_markers,
+    stands_out,
     within_sites,
 )
 
@@ -85,3 +87,13 @@ def test_chromosomes_that_stand_out_do_not_hide_one_another():
     assert p[-3:].max() < 0.001
     assert p[:-3].min() > 0.05
     assert np.isnan(linkage_p(strength[:4])).all()
+
+
+def test_linkage_a_little_beyond_the_other_chromosomes_is_no_block_however_sure():
+    """Where stocks mix every chromosome holds long stretches together; one of them a tenth more tells nothing."""
+    empty = np.zeros(0)
+    linked = [ChromosomeLinkage(empty, s, empty, empty, 0.0) for s in (1.2, 1.25, 1.23, 1.36, 2.6, 1.2)]
+    q = np.array([0.9, 0.9, 0.9, 0.001, 0.001, 0.9])
+    assert stands_out(linked, q, 0.05).tolist() == [False, False, False, False, True, False]
+    assert not stands_out([*linked[:4], linked[4], None], np.full(6, np.nan), 0.05).any()
+    assert not stands_out([None, None], np.full(2, np.nan), 0.05).any()
