@@ -231,7 +231,7 @@ def needs(rule):
 def outputs():
     """Return every file and folder that a run makes, but for logs, benchmarks and scratch."""
     folders = ["intake/markers.parquet", "intake/genotypes.zarr", "intake/site_counts.zarr"]
-    more = ["panel/reference_animals.csv"]
+    more = ["units/detection_curve.csv", "panel/reference_animals.csv"]
     more += ["panel/panel.vcf", "panel/panel_flanks.fasta"]
     more += ["assignment/cutoffs.json", "assignment/summary.json"]
     inputs = ["check.json", "samples.csv", "sites.csv", "transfers.csv", "sea_distance.csv", "site_positions.csv"]
