@@ -57,6 +57,7 @@ class Search:
         km: float64 (n, n), distances by water, no NaN.
         rules: settings.
         edges: int64 (n_edges, 2), the tree.
+        number: {(lower site, higher site): number of the edge}.
         beside: int64 (n_pairs, 2), all sites that lie side by side, the tree among them.
         change: float64 (n_blocks + 1, n_edges), change across each edge as last measured; NaN before.
         lone: bool (n_edges,), edges with a single site on one side when they were last measured.
@@ -67,6 +68,7 @@ class Search:
     km: np.ndarray
     rules: BreakRules
     edges: np.ndarray = field(init=False)
+    number: dict[tuple[int, int], int] = field(init=False)
     beside: np.ndarray = field(init=False)
     change: np.ndarray = field(init=False)
     lone: np.ndarray = field(init=False)
@@ -74,6 +76,7 @@ class Search:
 
     def __post_init__(self) -> None:
         self.edges = spanning_tree(self.km)
+        self.number = {tuple(edge): k for k, edge in enumerate(self.edges.tolist())}
         self.beside = side_by_side(self.km)
         blocks = len(self.replicates.drift)
         self.change = np.full((blocks, len(self.edges)), np.nan)
@@ -97,11 +100,9 @@ class Search:
         self.own[:, members[inner]] = whole.own[:, inner]
         ordinary = self.ordinary_drift()
         for e in self.inside(members).tolist():
-            i, j = self.edges[e].tolist()
-            one, other = sides(self.edges, members, e)
-            window = [nearest(self.km, end, side, NEAR_SITES) for end, side in ((i, one), (j, other))]
-            change = fit_coast(self.replicates.drift, ways, np.sort(np.concatenate(window))).change_across(i, j)
-            lone = (len(one) == 1) + (len(other) == 1)
+            window = np.sort(self.near(e, members))
+            change = fit_coast(self.replicates.drift, ways, window).change_across(*self.edges[e].tolist())
+            lone = sum(len(side) == 1 for side in sides(self.edges, members, e))
             self.lone[e] = lone > 0
             self.change[:, e] = np.maximum(change - lone * ordinary, 0.0) if lone else change
         return whole

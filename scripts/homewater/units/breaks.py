@@ -19,9 +19,16 @@ from homewater.units.break_evidence import Place, Search
 from homewater.units.break_rules import NEAR_SITES, BreakRules, Cut, grade_of
 from homewater.units.broad_contact import Contact, find_contact, is_between
 from homewater.units.mixtures import mixture_shares, spread
-from homewater.units.partition import joined_parts, zone_beside_lines
+from homewater.units.partition import joined_alike, joined_parts, zone_beside_lines
 from homewater.units.replicates import Replicates, to_fst
-from homewater.units.site_drift import SiteDrift, groups_apart, own_drift_of_part, site_drift_table, sites_apart
+from homewater.units.site_drift import (
+    Measured,
+    SiteDrift,
+    groups_apart,
+    own_drift_of_part,
+    site_drift_table,
+    sites_apart,
+)
 from homewater.units.tested_sites import TestedSites
 from homewater.water.site_tree import nearest, segments, sides
 
@@ -66,6 +73,38 @@ class LineTables:
     site_drift: pd.DataFrame
 
 
+@dataclass
+class _Found:
+    """What a search has found so far.
+
+    Attributes:
+        search: what it works on.
+        accepted: boundaries, in the order in which they were found.
+        last: {edge: evidence of the last level at which it was tested}.
+        gone: bool (n_edges,), boundaries, and edges inside contacts.
+        zone: bool (n_sites,), sites in contacts.
+    """
+
+    search: Search
+    accepted: list[Cut]
+    last: dict[int, Cut]
+    gone: np.ndarray
+    zone: np.ndarray
+
+    def accept(self, cut: Cut) -> None:
+        """Take an edge for a boundary."""
+        self.accepted.append(cut)
+        self.gone[cut.edge] = True
+
+    def mix(self, sites: np.ndarray, members: np.ndarray) -> None:
+        """Take sites of a part for mixtures, and the edges beside them for the inside of a contact."""
+        self.zone[sites] = True
+        for e in self.search.inside(members).tolist():
+            if np.isin(self.search.edges[e], sites).any():
+                self.gone[e] = True
+                self.last[e] = replace(self.last[e], reading="contact_zone", grade="weak")
+
+
 def find_lines(replicates: Replicates, km: np.ndarray, rules: BreakRules) -> Lines:
     """Return the lines between stocks, the contacts and the sites that stand apart.
 
@@ -74,76 +113,81 @@ def find_lines(replicates: Replicates, km: np.ndarray, rules: BreakRules) -> Lin
         km: float64 (n, n), distances by water, no NaN.
         rules: settings.
     """
-    search = Search(replicates, km, rules)
-    edges, n = search.edges, len(km)
-    accepted: list[Cut] = []
-    last: dict[int, Cut] = {}
-    gone = np.zeros(len(edges), dtype=bool)  # boundaries, and edges inside contacts
-    zone = np.zeros(n, dtype=bool)
-    measured: dict[int, tuple[np.ndarray, bool, float]] = {}
+    search, n = Search(replicates, km, rules), len(km)
+    found = _Found(search, [], {}, np.zeros(len(search.edges), dtype=bool), np.zeros(n, dtype=bool))
+    measured: dict[int, Measured] = {}
     parts = [(np.arange(n), 1)] if n else []
     while parts:
         members, level = parts.pop(0)
         fit = search.measure(members)
-        tested = [_kept(last.get(e), search.test(e, members, gone, level)) for e in search.inside(members).tolist()]
-        last |= {cut.edge: cut for cut in tested}
-        contact = find_contact(search, members, gone)
-        if contact is not None:
-            line = replace(last[contact.edge], **_of_contact(search, contact, level))
-            accepted.append(replace(line, grade=grade_of(line, rules)))
-            inner = contact.way[contact.zone]
-            zone[inner] = True
-            for e in search.inside(members).tolist():
-                if np.isin(edges[e], inner).any():
-                    gone[e] = True
-                    last[e] = replace(last[e], reading="contact_zone", grade="weak")
-            gone[contact.edge] = True
-            for side in sides(edges, members, contact.edge):
-                left = np.setdiff1d(side, inner)
-                label = segments(edges, ~np.isin(np.arange(len(edges)), search.inside(left)), n)[left]
-                parts += [(left[label == k], level + 1) for k in np.unique(label)]
-            for site in inner.tolist():
-                measured[site] = (np.full(len(replicates.drift), np.nan), False, 0.0)
-            continue
-        best = _passing(search, tested, members)[:1]
-        if best:
-            gone[best[0].edge] = True
-            alone = _mixed_alone(search, best[0].edge, members, [c.edge for c in accepted])
-            if alone is not None:
-                zone[alone] = True
-                last[best[0].edge] = replace(best[0], reading="contact_zone", grade="weak")
-                measured[alone] = (np.full(len(replicates.drift), np.nan), False, 0.0)
-                parts.append((np.setdiff1d(members, [alone]), level))
-                continue
-            accepted += best
-            parts += [(side, level + 1) for side in sides(edges, members, best[0].edge)]
-            continue
-        over = _line_over_one_site(search, members, gone, level)
-        if over is not None:
-            site, cut, flanks = over
-            accepted.append(cut)
-            zone[site] = True
-            measured[site] = (np.full(len(replicates.drift), np.nan), False, 0.0)
-            for e in search.inside(members).tolist():
-                if site in edges[e]:
-                    gone[e] = True
-                    last[e] = replace(last[e], reading="contact_zone", grade="weak")
-            parts += [(flank, level + 1) for flank in flanks]
-            continue
-        measured |= own_drift_of_part(search, fit, gone)
-    taken = {cut.edge for cut in accepted}
-    cuts = accepted + [last[e] for e in sorted(last) if e not in taken]
-    broken = np.isin(np.arange(len(edges)), sorted(taken))
-    part = joined_parts(search, broken, zone)
-    part, beside = zone_beside_lines(search, broken, part, zone)
-    zone |= beside
+        for e in search.inside(members).tolist():
+            found.last[e] = _kept(found.last.get(e), search.test(e, members, found.gone, level))
+        for parted in (_contact, _line, _line_over_one_site):
+            rest = parted(found, members, level)
+            if rest is not None:
+                parts += rest
+                break
+        else:
+            measured |= own_drift_of_part(search, fit, found.gone)
+    return _stocks(found, measured)
+
+
+def _stocks(found: _Found, measured: dict[int, Measured]) -> Lines:
+    """Return the lines with the stocks that they leave, and the sites that stand apart from these."""
+    search, taken = found.search, {cut.edge for cut in found.accepted}
+    broken = np.isin(np.arange(len(search.edges)), sorted(taken))
+    part = joined_parts(search, broken, found.zone)
+    part, beside = zone_beside_lines(search, broken, part, found.zone)
+    zone = found.zone | beside
+    cuts = found.accepted + [found.last[e] for e in sorted(found.last) if e not in taken]
     cuts = [_sized(search, cut, part, zone, broken) for cut in cuts]
     drifts = sites_apart(search, measured)
+    apart = []
     for group in groups_apart(search, drifts):
         rest = np.setdiff1d(np.flatnonzero((part == part[group[0]]) & ~zone), group)
         if rest.size and not zone[group].any():  # else it is all that there is of its stock already
             part[group] = part.max() + 1
+            apart.append(group)
+    part = joined_alike(search, broken, part, zone)
+    for group in apart:
+        # what differs from its neighbours, and hardly from a stock elsewhere, did not drift: it is of that stock
+        if (part[np.setdiff1d(np.flatnonzero(~zone), group)] == part[group[0]]).any():
+            for site in group:
+                drifts[site] = replace(drifts[site], reading="of_another_stock")
     return Lines(search, cuts, drifts, _renumbered(part), zone)
+
+
+def _contact(found: _Found, members: np.ndarray, level: int) -> list[tuple[np.ndarray, int]] | None:
+    """Return what a contact leaves of a part on either side, with its level; None where there is none."""
+    search = found.search
+    contact = find_contact(search, members, found.gone)
+    if contact is None:
+        return None
+    line = replace(found.last[contact.edge], **_of_contact(search, contact, level))
+    mixed = contact.way[contact.zone]
+    found.mix(mixed, members)
+    found.accept(replace(line, grade=grade_of(line, search.rules)))
+    rest = []
+    for side in sides(search.edges, members, contact.edge):
+        left = np.setdiff1d(side, mixed)
+        outside = ~np.isin(np.arange(len(search.edges)), search.inside(left))
+        label = segments(search.edges, outside, len(search.km))[left]
+        rest += [(left[label == k], level + 1) for k in np.unique(label)]
+    return rest
+
+
+def _line(found: _Found, members: np.ndarray, level: int) -> list[tuple[np.ndarray, int]] | None:
+    """Return what the largest line leaves of a part on either side, with its level; None where there is none."""
+    search = found.search
+    best = _largest_passing(search, [found.last[e] for e in search.inside(members).tolist()], members)
+    if best is None:
+        return None
+    alone = _mixed_alone(search, best.edge, members, [c.edge for c in found.accepted])
+    if alone is not None:
+        found.mix(np.array([alone]), members)
+        return [(np.setdiff1d(members, [alone]), level)]
+    found.accept(best)
+    return [(side, level + 1) for side in sides(search.edges, members, best.edge)]
 
 
 def _kept(before: Cut | None, now: Cut) -> Cut:
@@ -151,21 +195,15 @@ def _kept(before: Cut | None, now: Cut) -> Cut:
     return before if before is not None and now.reading == "end_of_coast" else now
 
 
-def _line_over_one_site(
-    search: Search, members: np.ndarray, gone: np.ndarray, level: int
-) -> tuple[int, Cut, tuple[np.ndarray, np.ndarray]] | None:
-    """Return a site that halves a line between its two sides, the line and the sides; None where there is none.
+def _line_over_one_site(found: _Found, members: np.ndarray, level: int) -> list[tuple[np.ndarray, int]] | None:
+    """Return what a line that one mixed site halves leaves of a part on either side; None where there is none.
 
     Where two stocks meet at one site, the line is two steps, and neither need be large enough alone. So both are judged
-    together, the site being left out, by the rules of a single edge; and the site has to be a mixture of its sides.
-
-    Args:
-        search: what the search has measured.
-        members: int, sites of the part; two or more on either side of the site.
-        gone: bool (n_edges,), edges already taken for lines or contact zones.
-        level: level of the hierarchy.
+    together, the site being left out, by the rules of a single edge; and the site has to be a mixture of its sides, two
+    sites or more each.
     """
-    drift, found = search.replicates.drift, []
+    search, gone = found.search, found.gone
+    drift, passing = search.replicates.drift, []
     inside = search.inside(members)
     for site in members.tolist():
         pair = [int(e) for e in inside if site in search.edges[e]]
@@ -187,11 +225,13 @@ def _line_over_one_site(
         cut = search.read(place, spread(drift, one, other), rate, median)
         if cut.reading == "boundary" and is_between(search, site, *flanks):
             nearer = pair[0] if float(mixture_shares(drift, np.array([site]), one, other)[0, 0]) > 0.5 else pair[1]
-            found.append((-cut.excess, site, replace(cut, edge=nearer, n_contact_sites=1), flanks))
-    if not found:
+            passing.append((-cut.excess, site, replace(cut, edge=nearer, n_contact_sites=1), flanks))
+    if not passing:
         return None
-    _, site, cut, flanks = min(found, key=lambda f: f[:2])
-    return site, cut, flanks
+    _, site, cut, flanks = min(passing, key=lambda p: p[:2])
+    found.mix(np.array([site]), members)
+    found.accept(cut)
+    return [(flank, level + 1) for flank in flanks]
 
 
 def _mixed_alone(search: Search, edge: int, members: np.ndarray, accepted: list[int]) -> int | None:
@@ -252,20 +292,15 @@ def _sized(search: Search, cut: Cut, part: np.ndarray, zone: np.ndarray, broken:
     return replace(sized, grade=grade_of(sized, search.rules))
 
 
-def _passing(search: Search, tested: list[Cut], members: np.ndarray) -> list[Cut]:
-    """Return the cuts that pass and are the largest around, the largest first."""
+def _largest_passing(search: Search, tested: list[Cut], members: np.ndarray) -> Cut | None:
+    """Return the largest cut that passes and is the largest around; None where none is."""
     ranked = sorted((c for c in tested if np.isfinite(c.excess)), key=lambda c: (-c.excess, c.edge))
-    found = []
     for place, cut in enumerate(ranked):
         around = search.near(cut.edge, members)
-        larger = [
-            c.edge
-            for c in ranked[:place]
-            if c.reading != "end_of_coast" and np.isin(search.edges[c.edge], around).all()
-        ]
-        if cut.reading == "boundary" and not larger:
-            found.append(cut)
-    return found
+        larger = (c for c in ranked[:place] if c.reading != "end_of_coast")
+        if cut.reading == "boundary" and not any(np.isin(search.edges[c.edge], around).all() for c in larger):
+            return cut
+    return None
 
 
 def _renumbered(label: np.ndarray) -> np.ndarray:

@@ -9,6 +9,7 @@ either end as the sources.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy import optimize, special
@@ -36,7 +37,6 @@ class Contact:
         way: int64, sites between the sources, from the first to the second.
         share: float64 (n_way,), share of the second stock at each of them, 0 to 1.
         zone: bool (n_way,), sites where both have more than a tenth.
-        f3_t: float64 (n_way,), t value of f3.
         edge: number of the edge of the tree at which the second source's share passes one half.
         difference: float64 (n_blocks + 1,), F_ST between the sources beyond distance and own drift.
     """
@@ -46,7 +46,6 @@ class Contact:
     way: np.ndarray
     share: np.ndarray
     zone: np.ndarray
-    f3_t: np.ndarray
     edge: int
     difference: np.ndarray
 
@@ -77,11 +76,9 @@ def find_contact(search: Search, members: np.ndarray, cut: np.ndarray) -> Contac
     for one, other, way in stretches:
         negative = f3(drift, way, one, other)
         apart = spread(drift, one, other)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            t = negative[0] / replicates.error(negative)
-        found = (t < limit) & (negative[0] < -LEAST_F3_SHARE * apart[0])
+        found = (replicates.t_value(negative) < limit) & (negative[0] < -LEAST_F3_SHARE * apart[0])
         if found.any() and apart[0] > 0:
-            passing.append((float(negative[0][found].min()), len(way), one, other, way, t))
+            passing.append((float(negative[0][found].min()), len(way), one, other, way))
     if not passing:
         return None
     # own drift of a source of one site cannot be taken off its shares, so sources of several go before
@@ -90,8 +87,8 @@ def find_contact(search: Search, members: np.ndarray, cut: np.ndarray) -> Contac
         passing = several
     deepest = min(p[0] for p in passing)
     full = [p for p in passing if p[0] <= FULL_F3 * deepest]
-    for _, _, one, other, way, t in sorted(full, key=lambda p: (p[1], p[0], p[2][0], p[3][0])):
-        contact = _read(search, cut, (one, other, way), t)
+    for _, _, one, other, way in sorted(full, key=lambda p: (p[1], p[0], p[2][0], p[3][0])):
+        contact = contact_of(search, cut, (one, other, way))
         if contact is not None:
             return contact
     return None
@@ -100,15 +97,15 @@ def find_contact(search: Search, members: np.ndarray, cut: np.ndarray) -> Contac
 def _stretches(search: Search, members: np.ndarray) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
     """Return (first source, second source, sites between) of every stretch with a site between its ends."""
     tree = Ways(search.km, search.edges, members)
-    number = {tuple(edge): k for k, edge in enumerate(search.edges.tolist())}
     sources: dict[tuple[int, int], np.ndarray] = {}
 
     def source(end: int, edge: tuple[int, int]) -> np.ndarray:
         """Return the sites nearest to an end, itself first, that do not lie beyond an edge."""
-        if (end, number[edge]) not in sources:
-            first, second = sides(search.edges, members, number[edge])
-            sources[end, number[edge]] = nearest(search.km, end, first if end in first else second, NEAR_SITES)
-        return sources[end, number[edge]]
+        at = search.number[edge]
+        if (end, at) not in sources:
+            first, second = sides(search.edges, members, at)
+            sources[end, at] = nearest(search.km, end, first if end in first else second, NEAR_SITES)
+        return sources[end, at]
 
     found = []
     for a, i in enumerate(members.tolist()):
@@ -124,10 +121,14 @@ def _stretches(search: Search, members: np.ndarray) -> list[tuple[np.ndarray, np
     return found
 
 
-def _read(
-    search: Search, cut: np.ndarray, stretch: tuple[np.ndarray, np.ndarray, np.ndarray], t: np.ndarray
-) -> Contact | None:
-    """Return the contact of a stretch, or None where its sources do not differ by the least F_ST beyond doubt."""
+def contact_of(search: Search, cut: np.ndarray, stretch: tuple[np.ndarray, np.ndarray, np.ndarray]) -> Contact | None:
+    """Return the contact of a stretch, or None where its sources do not differ by the least F_ST beyond doubt.
+
+    Args:
+        search: what the search has measured.
+        cut: bool (n_edges,), edges already taken for lines or contact zones.
+        stretch: sites of the first source, of the second, and between them.
+    """
     one, other, way = stretch
     drift, replicates = search.replicates.drift, search.replicates
     measured = mixture_shares(drift, way, one, other)
@@ -142,20 +143,16 @@ def _read(
     if not rises or not zone.any():
         return None
     at = max(rises, key=lambda k: along[k + 1] - along[k])
-    pairs = [tuple(edge) for edge in search.edges.tolist()]
-    edges = [pairs.index((min(a, b), max(a, b))) for a, b in zip(line[:-1].tolist(), line[1:].tolist(), strict=True)]
+    edges = [search.number[min(a, b), max(a, b)] for a, b in pairwise(line.tolist())]
     outside = cut.copy()
     outside[edges] = True
     enough = (~outside & ~search.lone & np.isfinite(search.change[0])).sum() >= NEAR_SITES
     rate = np.maximum(np.nan_to_num(search.median_rate(None, outside)), 0.0) * enough
-    km = search.km[one[:, None], other[None, :]].mean() - sum(
-        search.km[np.ix_(group, group)].sum() / (2 * max(1, len(group) * (len(group) - 1))) for group in (one, other)
-    )
-    difference = to_fst(spread(drift, one, other) - rate * km)
+    difference = to_fst(spread(drift, one, other) - rate * spread(search.km[None], one, other)[0])
     beyond_doubt = replicates.p_greater(difference) < search.rules.break_level
     if not (difference[0] >= search.rules.min_break_fst and beyond_doubt):
         return None
-    return Contact(one, other, way, share, zone, t, edges[at], difference)
+    return Contact(one, other, way, share, zone, edges[at], difference)
 
 
 def smooth_shares(
@@ -210,7 +207,6 @@ def is_between(search: Search, site: int, one: np.ndarray, other: np.ndarray) ->
     share = mixture_shares(drift, here, one, other, search.ordinary_drift())[:, 0]
     negative, apart = f3(drift, here, one, other)[:, 0], spread(drift, one, other)
     own = negative + share * (1 - share) * apart
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = float(np.nan_to_num(negative[0] / search.replicates.error(negative)))
+    t = float(np.nan_to_num(search.replicates.t_value(negative)))
     low = float(search.replicates.interval(own, confidence=0.9)[0])
     return is_mixed_place(float(share[0]), float(apart[0]), low, t, search.rules)

@@ -23,16 +23,29 @@ def joined_parts(search: Search, cut: np.ndarray, zone: np.ndarray) -> np.ndarra
 
     Parts of the tree between lines are stocks. Two parts between which no line lies may still be one, where nothing
     would tell their animals apart. That is so where they lie side by side and no place between them passes for a line.
-    It is also so where they lie on either side of a third part, or on islands, and their F_ST, own drift of their sites
-    left out, is below the least F_ST.
+    It is also so where they hardly differ (`joined_alike`).
 
     Args:
         search: the tree, and what was measured on it.
         cut: bool (n_edges,), edges at which a boundary runs.
         zone: bool (n,), sites in contact zones; they say nothing of the stocks.
     """
-    drift, broken = search.replicates.drift, search.edges[cut]
-    label = _joined_side_by_side(search, cut)
+    return joined_alike(search, cut, _joined_side_by_side(search, cut), zone)
+
+
+def joined_alike(search: Search, cut: np.ndarray, part: np.ndarray, zone: np.ndarray) -> np.ndarray:
+    """Return the stock of each site once parts that no line parts, wherever they lie, and that hardly differ are one.
+
+    Such parts lie on either side of a third, or on islands, and their F_ST, own drift of their sites left out, is below
+    the least F_ST.
+
+    Args:
+        search: the tree, and what was measured on it.
+        cut: bool (n_edges,), edges at which a boundary runs.
+        part: int64 (n,), part of each site.
+        zone: bool (n,), sites in contact zones; they say nothing of the stocks.
+    """
+    drift, broken, label = search.replicates.drift, search.edges[cut], part.copy()
     while True:
         adjoining = _adjoining(label, broken)
         best: tuple[float, int, int] | None = None
@@ -85,8 +98,7 @@ def zone_beside_lines(
             continue
         share = mixture_shares(drift, np.array([site]), own, other, ordinary)[:, 0]
         negative = f3(drift, np.array([site]), own, other)[:, 0]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            t = float(np.nan_to_num(negative[0] / search.replicates.error(negative)))
+        t = float(np.nan_to_num(search.replicates.t_value(negative)))
         if is_contact_share(float(share[0]), float(search.replicates.error(share)), t):
             found[site] = True
             if share[0] > 0.5:

@@ -52,10 +52,14 @@ class Replicates:
         reach = self.error(values) * t_quantile(self.degrees, confidence)
         return values[0] - reach, values[0] + reach
 
-    def p_greater(self, values: np.ndarray, null: float = 0.0) -> float:
-        """Return the one-sided p value of "not above `null`" by Student's t, NaN where there is no error."""
+    def t_value(self, values: np.ndarray) -> np.ndarray:
+        """Return figures over their errors, float64 (...); their replicates are (n_blocks + 1, ...)."""
         with np.errstate(divide="ignore", invalid="ignore"):
-            t = (values[0] - null) / self.error(values)
+            return values[0] / self.error(values)
+
+    def p_greater(self, values: np.ndarray) -> float:
+        """Return the one-sided p value of "not above 0" by Student's t, NaN where there is no error."""
+        t = self.t_value(values)
         if self.degrees < 1 or not np.isfinite(t):
             return float("nan")
         return float(special.stdtr(self.degrees, -t))

@@ -22,6 +22,21 @@ SHARED_DRIFT = 0.5  # neighbours that stand apart are one if they differ by less
 
 
 @dataclass(frozen=True)
+class Measured:
+    """What was measured of one site.
+
+    Attributes:
+        own: float64 (n_blocks + 1,), own drift, F / (1 - F); NaN where not measurable.
+        at_end: whether it lies at an end of the coast, and a change across its one edge may be part of it.
+        step: what distance explains of an edge of median length there, F / (1 - F).
+    """
+
+    own: np.ndarray
+    at_end: bool
+    step: float
+
+
+@dataclass(frozen=True)
 class SiteDrift:
     """Own drift of one site.
 
@@ -30,8 +45,8 @@ class SiteDrift:
         own: float64 (n_blocks + 1,), F_ST that its own drift adds to each of its pairs; NaN where not measurable.
         excess: float64 (n_blocks + 1,), the same beyond the median of the other sites.
         p_adjusted: one-sided p of no excess, after Bonferroni over the sites.
-        at_end: whether it lies at an end of the coast, and a change across its one edge may be part of it.
-        apart: whether it stands apart.
+        at_end: as in `Measured`.
+        reading: `ordinary`, `stands_apart`, `of_another_stock` or `not_measured`.
     """
 
     site: int
@@ -39,11 +54,16 @@ class SiteDrift:
     excess: np.ndarray
     p_adjusted: float
     at_end: bool
-    apart: bool
+    reading: str
+
+    @property
+    def apart(self) -> bool:
+        """Whether it stands apart."""
+        return self.reading == "stands_apart"
 
 
-def own_drift_of_part(search: Search, fit: CoastFit, cut: np.ndarray) -> dict[int, tuple[np.ndarray, bool, float]]:
-    """Return of each site of a part its own drift, whether it lies at an end, and the median step there.
+def own_drift_of_part(search: Search, fit: CoastFit, cut: np.ndarray) -> dict[int, Measured]:
+    """Return what was measured of each site of a part.
 
     At an end, the drift is the change across the one edge less what distance explains of it, or the drift that was
     measured in a larger part, when the site was no end, if that is less.
@@ -57,12 +77,12 @@ def own_drift_of_part(search: Search, fit: CoastFit, cut: np.ndarray) -> dict[in
     usual_step *= float(np.maximum(np.nan_to_num(search.median_rate(None, cut)[0]), 0.0))
     for k, site in enumerate(fit.sites.tolist()):
         if not fit.is_end[k]:
-            found[site] = (fit.own[:, k], False, usual_step)
+            found[site] = Measured(fit.own[:, k], False, usual_step)
             continue
         before = search.own[:, site]
         edge = next((e for e in search.inside(fit.sites).tolist() if site in search.edges[e]), None)
         if edge is None or not len(fit.steps):
-            found[site] = (before, False, usual_step)
+            found[site] = Measured(before, False, usual_step)
             continue
         rate = search.rate_of_distance(edge, fit.sites, cut)
         together = fit.change_across(*search.edges[edge].tolist())
@@ -73,25 +93,27 @@ def own_drift_of_part(search: Search, fit: CoastFit, cut: np.ndarray) -> dict[in
             here = np.full(len(here), np.nan)
         least = before if np.isnan(here[0]) or before[0] <= here[0] else here
         step = float(np.nan_to_num(rate[0]) * np.median(search.lengths))
-        found[site] = (least, True, max(step, usual_step))
+        found[site] = Measured(least, True, max(step, usual_step))
     return found
 
 
-def sites_apart(search: Search, measured: dict[int, tuple[np.ndarray, bool, float]]) -> list[SiteDrift]:
+def sites_apart(search: Search, measured: dict[int, Measured]) -> list[SiteDrift]:
     """Return the own drift of each site with its reading, in site order.
 
     Args:
         search: what the search has measured.
-        measured: as `own_drift_of_part` gives it, of all parts together.
+        measured: as `own_drift_of_part` gives it, of all parts together; sites in contacts are not among them.
     """
-    known = {site: own for site, (own, _, _) in measured.items() if np.isfinite(own[0])}
-    found = []
-    for site in sorted(measured):
-        own, at_end, step = measured[site]
+    known = {site: one.own for site, one in measured.items() if np.isfinite(one.own[0])}
+    nothing, found = np.full(len(search.own), np.nan), []
+    for site in range(len(search.km)):
         others = [values for other, values in known.items() if other != site]
         if site not in known or not others:
-            found.append(SiteDrift(site, to_fst(own), np.full(len(own), np.nan), float("nan"), at_end, False))
+            one = measured.get(site, Measured(nothing, False, 0.0))
+            reading = "ordinary" if site in known else "not_measured"
+            found.append(SiteDrift(site, to_fst(one.own), nothing, float("nan"), one.at_end, reading))
             continue
+        own, at_end, step = measured[site].own, measured[site].at_end, measured[site].step
         ordinary = np.median(others, axis=0)
         excess = to_fst(own) - to_fst(ordinary)
         p = search.replicates.p_greater(excess)
@@ -100,7 +122,8 @@ def sites_apart(search: Search, measured: dict[int, tuple[np.ndarray, bool, floa
         usual = max(float(to_fst(ordinary[0])), float(to_fst(step)))
         spread = MAD_TO_SD * float(np.median([abs(to_fst(o[0]) - to_fst(ordinary[0])) for o in others]))
         apart = stands_apart(float(excess[0]), adjusted, usual, spread, search.rules)
-        found.append(SiteDrift(site, to_fst(own), excess, adjusted, at_end, apart))
+        reading = "stands_apart" if apart else "ordinary"
+        found.append(SiteDrift(site, to_fst(own), excess, adjusted, at_end, reading))
     return found
 
 
@@ -118,7 +141,7 @@ def groups_apart(search: Search, drifts: list[SiteDrift]) -> list[list[int]]:
             group
             for group in groups
             if any(
-                (search.edges == [min(site, other), max(site, other)]).all(axis=1).any()
+                (min(site, other), max(site, other)) in search.number
                 and search.replicates.drift[0, site, other] < SHARED_DRIFT * (own[site] + own[other])
                 for other in group
             )
@@ -146,9 +169,7 @@ def site_drift_table(
             "own_drift": [float(d.own[0]) for d in drifts],
             "ci_low": [float(low) for low, _ in bounds],
             "ci_high": [float(high) for _, high in bounds],
-            "reading": [
-                "stands_apart" if d.apart else "ordinary" if np.isfinite(d.own[0]) else "not_measured" for d in drifts
-            ],
+            "reading": [d.reading for d in drifts],
             "beyond_others": [float(d.excess[0]) for d in drifts],
             "p_adjusted": [d.p_adjusted for d in drifts],
             "at_end": [d.at_end for d in drifts],

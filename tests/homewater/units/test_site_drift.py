@@ -7,6 +7,7 @@ from tests.made_replicates import RULES, made, on_a_line
 from homewater.tables.schema_tables import check_table
 from homewater.units.breaks import find_lines
 from homewater.units.site_drift import site_drift_table
+from homewater.water.site_tree import bridged
 
 KM = on_a_line(50 * np.arange(8))
 
@@ -47,6 +48,26 @@ def test_neighbours_that_drifted_together_are_one_stock_and_two_that_did_not_are
     own = np.full(8, 0.001)
     own[[3, 4]] = 0.05
     assert drifted(own).part.tolist() == [0, 0, 0, 1, 2, 0, 0, 0]
+
+
+def test_a_site_of_a_stock_elsewhere_is_counted_there_and_does_not_stand_apart():
+    """One site among the first stock is of the second, which begins four sites further on: founded from there."""
+    label = np.array([0, 1, 0, 0, 0, 1, 1, 1])
+    linear = 0.05 * (label[:, None] != label[None, :]) + 0.002 * (1 - np.eye(8))
+    lines = find_lines(made(linear, noise=0.0003), KM, RULES)
+    assert lines.part.tolist() == label.tolist()
+    assert [d.reading for d in lines.drifts] == ["ordinary", "of_another_stock"] + ["ordinary"] * 6
+
+
+def test_a_site_that_no_water_joins_is_of_the_stock_that_it_is_like():
+    """The tree ties it to the first site, which is of another stock: that says nothing of where it belongs."""
+    km = np.array(KM)
+    km[7, :7] = km[:7, 7] = np.nan
+    label = np.array([0, 0, 0, 0, 1, 1, 1, 1])
+    linear = 0.05 * (label[:, None] != label[None, :]) + 0.002 * (1 - np.eye(8))
+    lines = find_lines(made(linear, noise=0.0003), bridged(km), RULES)
+    assert lines.part.tolist() == label.tolist()
+    assert not any(d.apart for d in lines.drifts)
 
 
 def test_the_table_holds_each_site_with_its_interval():
