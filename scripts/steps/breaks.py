@@ -1,11 +1,10 @@
 """Rule breaks: where lines between stocks run, where stocks meet in contact, and which sites stand apart."""
 
-from homewater.genotypes.site_counts import open_site_counts, read_markers_outside_blocks
 from homewater.running.step import run_step
-from homewater.tables.schema_tables import read_table, write_table
+from homewater.tables.schema_tables import write_table
 from homewater.units.break_rules import BreakRules
 from homewater.units.breaks import lines_of
-from homewater.units.tested_sites import tested_sites
+from homewater.units.tested_sites import open_tested_sites
 
 
 def main(
@@ -19,12 +18,7 @@ def main(
     min_individuals: int,
 ) -> None:
     """Judge each edge of the tree and each site by the one set of rules, on the sites that have animals enough."""
-    sites = tested_sites(
-        open_site_counts(site_counts),
-        read_markers_outside_blocks(markers, blocks),
-        read_table(sea_distance),
-        min_individuals,
-    )
+    sites = open_tested_sites(site_counts, markers, blocks, sea_distance, min_individuals)
     found = lines_of(sites, BreakRules.of_study(settings))
     write_table(found.breaks, table, "breaks")
     write_table(found.site_drift, site_drift)

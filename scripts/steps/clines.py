@@ -1,9 +1,8 @@
 """Rule clines: centre and width of the cline of ancestry between each two adjacent units, where the coast is a line."""
 
-from homewater.genotypes.site_counts import open_site_counts, read_markers_outside_blocks
 from homewater.running.step import run_step
 from homewater.tables.schema_tables import read_table, write_table
-from homewater.units.tested_sites import sites_with_units
+from homewater.units.tested_sites import open_placed_sites
 from homewater.units.unit_clines import clines_of
 
 
@@ -18,12 +17,7 @@ def main(
     cline_sites: str,
 ) -> None:
     """Fit how ancestry changes along the coast from one unit to the next, and say where it could not be fitted."""
-    sites = sites_with_units(
-        open_site_counts(site_counts),
-        read_markers_outside_blocks(markers, blocks),
-        read_table(sea_distance),
-        read_table(units),
-    )
+    sites = open_placed_sites(site_counts, markers, blocks, sea_distance, units)
     found = clines_of(sites, read_table(breaks))
     write_table(found.clines, clines)
     write_table(found.cline_sites, cline_sites)

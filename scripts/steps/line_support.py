@@ -1,13 +1,12 @@
 """Rule line_support: whether each line and each site that stands apart is found again when the study is changed."""
 
 from homewater.genotypes.opened_species import open_species
-from homewater.genotypes.site_counts import open_site_counts, read_markers_outside_blocks
 from homewater.running.seeds import draws
 from homewater.running.step import run_step
 from homewater.tables.schema_tables import read_table, write_table
 from homewater.units.break_rules import BreakRules
 from homewater.units.line_support import line_support
-from homewater.units.tested_sites import tested_sites
+from homewater.units.tested_sites import open_tested_sites
 
 
 def main(
@@ -24,12 +23,7 @@ def main(
     species: str,
 ) -> None:
     """Look for each line again without a site, with half of the animals or chromosomes, and by other limits."""
-    tested = tested_sites(
-        open_site_counts(site_counts),
-        read_markers_outside_blocks(markers, blocks),
-        read_table(sea_distance),
-        min_individuals,
-    )
+    tested = open_tested_sites(site_counts, markers, blocks, sea_distance, min_individuals)
     opened = open_species(genotypes, samples, markers).outside_blocks(read_table(blocks, "genome_blocks"))
     rules, random = BreakRules.of_study(settings), draws(seed, "line_support", species)
     write_table(line_support(tested, opened, rules, random), table, "line_support")

@@ -1,6 +1,5 @@
 """Rule units: the unit of every site, and the summary with the smallest F_ST that could have been found."""
 
-from homewater.genotypes.site_counts import open_site_counts, read_markers_outside_blocks
 from homewater.running.seeds import draws
 from homewater.running.step import run_step
 from homewater.running.writer import write_json
@@ -8,7 +7,7 @@ from homewater.tables.schema_tables import read_table, write_table
 from homewater.units.breaks import LineTables
 from homewater.units.overall_test import OtherEvidence
 from homewater.units.summary import StudySites, UnitSettings, find_units
-from homewater.units.tested_sites import tested_sites
+from homewater.units.tested_sites import open_tested_sites
 
 
 def main(
@@ -31,14 +30,11 @@ def main(
     species: str,
 ) -> None:
     """Give every site the unit of the stock that was found there, and say in one statement what was found."""
-    distances, study_blocks = read_table(sea_distance), read_table(blocks)
-    tested = tested_sites(
-        open_site_counts(site_counts), read_markers_outside_blocks(markers, blocks), distances, min_individuals
-    )
-    study = StudySites(read_table(sites, "input_sites"), read_table(site_roles), distances)
+    tested = open_tested_sites(site_counts, markers, blocks, sea_distance, min_individuals)
+    study = StudySites(read_table(sites, "input_sites"), read_table(site_roles), read_table(sea_distance))
     lines = LineTables(read_table(breaks), read_table(site_drift))
-    others = OtherEvidence(read_table(pairwise_fst), read_table(pca_axes), study_blocks)
-    rules, random = UnitSettings.of_study(settings), draws(seed, "units", species)
+    others = OtherEvidence(read_table(pairwise_fst), read_table(pca_axes), read_table(blocks))
+    rules, random = UnitSettings.of_study(settings), draws(seed, "isolation_by_distance", species)
     found = find_units(tested, lines, others, study, read_table(detection_curve), rules, random)
     write_table(found.table, units)
     write_json(found.summary, summary)

@@ -30,6 +30,7 @@ TAKES_PATHS = {
     "inputs/user_tables", "inputs/genotype_headers", "inputs/polygons",
     "inputs/reference", "inputs/settings", "inputs/settings_schema", "inputs/user_text",
     "intake/vcf_files", "intake/vcf_reader", "intake/text_reader", "intake/table_reader",
+    "units/tested_sites",
     "report/pages/manifest", "report/pages/pdf", "invented/files", "invented/study",
 }  # fmt: skip
 # Modules whose test stands in a file of another name, which reaches them by its imports.

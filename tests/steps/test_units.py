@@ -103,6 +103,16 @@ def test_two_stocks_from_counts_to_summary(tmp_path):
     assert not tables["odd_kinships"]["odd"].astype(bool).any()
 
 
+def test_summary_and_table_say_the_same_of_isolation_by_distance_where_orders_of_sites_are_drawn(tmp_path):
+    """Beyond seven sites not all orders are tried but some are drawn: by the same generator in both rules."""
+    write_units_intake(tmp_path, [10] * 9, [0, 0.09, 0.01, 0.12, 0.03, 0.1, 0.06, 0.15, 0.08])
+    tables, summary = run(tmp_path)
+    of_all = tables["isolation_by_distance"].set_index("scope").loc["all"]
+    stated = of_all["p_value_stated"]
+    assert stated == of_all["p_value_places"] > of_all["p_value_site_effects"]  # else nothing drawn would be compared
+    assert summary["values"]["gradient_p_value"] == stated
+
+
 @pytest.mark.parametrize(
     ("animals", "shift", "statement", "n_units"),
     [

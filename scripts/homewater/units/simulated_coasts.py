@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from homewater.statistics.allele_counts import AlleleCounts, n_called
 from homewater.statistics.fst import block_weights, pair_components
 from homewater.units.breaks import Lines
 from homewater.units.linkage_inflation import linkage_inflation
@@ -56,9 +57,9 @@ def coast_of(tested: TestedSites, lines: Lines) -> Coast:
         tested: the sites that have animals enough.
         lines: what was found on them.
     """
-    typed = tested.counts[..., :3].sum(axis=-1).astype(np.int64)
-    alternate = (tested.counts[..., 1] + 2 * tested.counts[..., 2]).sum(axis=1)
-    copies = 2 * typed.sum(axis=1)
+    typed = n_called(tested.counts).astype(np.int64)
+    alleles = AlleleCounts.of_genotypes(tested.counts)
+    alternate, copies = alleles.alternate.sum(axis=1), alleles.copies.sum(axis=1)
     usable = np.flatnonzero((alternate > 0) & (alternate < copies))
     chosen = usable[:: max(1, -(-len(usable) // MAX_MARKERS))]
     inflation = linkage_inflation(tested.counts, tested.block, lines.search.edges)

@@ -12,9 +12,10 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from homewater.genotypes.site_counts import SiteCounts
+from homewater.genotypes.site_counts import SiteCounts, open_site_counts, read_markers_outside_blocks
 from homewater.statistics.allele_counts import n_animals
 from homewater.statistics.intervals import chromosome_blocks
+from homewater.tables.schema_tables import read_table
 from homewater.units.replicates import Replicates, pair_replicates
 from homewater.water.site_tree import bridged, distance_matrix, spanning_tree
 
@@ -103,6 +104,36 @@ def sites_with_units(
         jurisdiction=here["jurisdiction"].tolist(),
         contact_zone=here["contact_zone"].to_numpy(dtype=bool),
     )
+
+
+def open_tested_sites(
+    site_counts: str, markers: str, blocks: str, sea_distance: str, min_individuals: int
+) -> TestedSites:
+    """Read the sites with animals enough, outside blocks of the genome, and what is tested on them.
+
+    Args:
+        site_counts: intake/site_counts.zarr.
+        markers: intake/markers.parquet.
+        blocks: structure/genome_blocks.csv.
+        sea_distance: inputs/sea_distance.csv.
+        min_individuals: least number of animals, typed or not.
+    """
+    outside = read_markers_outside_blocks(markers, blocks)
+    return tested_sites(open_site_counts(site_counts), outside, read_table(sea_distance), min_individuals)
+
+
+def open_placed_sites(site_counts: str, markers: str, blocks: str, sea_distance: str, units: str) -> PlacedSites:
+    """Read the sites that have a unit by their own animals, outside blocks of the genome, and what is tested on them.
+
+    Args:
+        site_counts: intake/site_counts.zarr.
+        markers: intake/markers.parquet.
+        blocks: structure/genome_blocks.csv.
+        sea_distance: inputs/sea_distance.csv.
+        units: units/units.csv.
+    """
+    outside = read_markers_outside_blocks(markers, blocks)
+    return sites_with_units(open_site_counts(site_counts), outside, read_table(sea_distance), read_table(units))
 
 
 def units_of_sites(location_ids: np.ndarray, units: pd.DataFrame) -> pd.DataFrame:
