@@ -92,7 +92,9 @@ def found_in(study: Study) -> Found:
     lines = find_lines(sites.replicates, sites.km, RULES)
     drift = site_drift_table(lines.drifts, lines.search, sites.ids, lines.part, lines.contact)
     tables = LineTables(breaks_table(lines, sites.ids, sites.km), drift)
-    row = row_of(sites.replicates, sites.km, "all", np.arange(study.n_sites), draws(0, "isolation_by_distance", "topshell"))
+    row = row_of(
+        sites.replicates, sites.km, "all", np.arange(study.n_sites), draws(0, "isolation_by_distance", "topshell")
+    )
     overall = overall_table(sites.counts, sites.block, [""] * study.n_sites).iloc[0]
     fst = (float(overall[name]) for name in ("fst", "ci_low", "ci_high"))
     test = OverallTest(*fst, 0, 0, len(places(blocks)))  # no animals here: pairs and axes are left out
