@@ -8,7 +8,7 @@ from scipy import special
 
 from homewater.genotypes.store import Genotypes
 from homewater.statistics.fst import pair_components
-from homewater.statistics.intervals import chromosome_blocks, false_discovery, ratio_interval
+from homewater.statistics.intervals import blocks_among, false_discovery, ratio_interval
 
 MIN_ANIMALS = 2  # of each batch at a site
 COLUMNS = ("locationID", "batch_a", "batch_b", "n_a", "n_b", "fst", "ci_low", "ci_high", "p_value", "q_value")
@@ -113,8 +113,7 @@ def between_batches(
     """
     cell, cell_site, cell_batch, size = cells(place, batch, defines, MIN_ANIMALS)
     technical = markers["passes_technical"].to_numpy(dtype=bool)
-    block = np.full(len(markers), -1)
-    block[technical] = chromosome_blocks(markers["chrom"].to_numpy()[technical], markers["pos"].to_numpy()[technical])
+    block = blocks_among(technical, markers)
     weights = np.bincount(block[technical])
     pairs = {int(s): int((cell_site == s).sum()) for s in np.unique(cell_site)}
     sums = {s: [np.zeros((weights.size, n * (n - 1) // 2)) for _ in range(2)] for s, n in pairs.items()}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 from scipy import special
 
 MIN_CHROMOSOMES = 5
@@ -43,6 +44,18 @@ def chromosome_blocks(chrom: np.ndarray, pos: np.ndarray, min_blocks: int = MIN_
         members = members[np.argsort(pos[members], kind="stable")]
         block[members] = first + np.arange(size) * parts // size
         first += parts
+    return block
+
+
+def blocks_among(chosen: np.ndarray, markers: pd.DataFrame) -> np.ndarray:
+    """Return the jackknife block of some markers, and -1 of the others, int64 (n_markers,).
+
+    Args:
+        chosen: bool (n_markers,), markers that count.
+        markers: table with chrom and pos, one row a marker.
+    """
+    block = np.full(len(chosen), -1, dtype=np.int64)
+    block[chosen] = chromosome_blocks(markers["chrom"].to_numpy()[chosen], markers["pos"].to_numpy()[chosen])
     return block
 
 

@@ -29,7 +29,7 @@ from scipy import special
 
 from homewater.genotypes.opened_species import OpenedSpecies
 from homewater.statistics.allele_counts import AlleleCounts
-from homewater.statistics.intervals import chromosome_blocks, ratio_interval
+from homewater.statistics.intervals import blocks_among, ratio_interval
 from homewater.structure.diversity import chance_absent
 from homewater.tables.kept_animals import not_of_its_site
 from homewater.tables.schema_tables import empty_table
@@ -202,11 +202,10 @@ def _sums(species: OpenedSpecies, group: np.ndarray, size: np.ndarray) -> Spectr
             animals that do not.
         size: int64 (n_units,), animals of each unit.
     """
-    loci, sound = species.store.loci, species.technical_markers
+    sound = species.technical_markers
     if not size.size or not sound.any():
         return None
-    block = np.full(sound.size, -1, dtype=np.int64)
-    block[sound] = chromosome_blocks(loci["chrom"].to_numpy()[sound], loci["pos"].to_numpy()[sound])
+    block = blocks_among(sound, species.store.loci)
     sums = SpectrumSums(size, min(DRAWN, _even(CALLED * size.min())), int(block.max()) + 1)
     for where, counts in species.store.genotype_count_blocks(group, size.size + 1):
         rows = np.flatnonzero(block[where] >= 0)

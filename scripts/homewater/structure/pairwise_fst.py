@@ -111,11 +111,21 @@ def permutation_p_values(
         if not 0 < n_first < members.size or members.size < 3:
             continue
         draw = draws(f"{names[i]}\x1f{names[j]}")
-        statistic = permuted_splits(dosages[:, members], n_first, permutations, draw)
-        if np.isfinite(statistic[0]):
-            tied = 1e-12 * max(1.0, abs(statistic[0]))  # the same split summed again must count as equal
-            out[pair] = permutation_p((statistic[1:] >= statistic[0] - tied).sum(), permutations)
+        out[pair] = split_p_value(permuted_splits(dosages[:, members], n_first, permutations, draw))
     return out
+
+
+def split_p_value(statistic: np.ndarray) -> float:
+    """Return the chance that animals dealt out at random differ as much as observed; NaN without variation.
+
+    Args:
+        statistic: float64 (permutations + 1,), as `permuted_splits` returns it.
+    """
+    observed, dealt = statistic[0], statistic[1:]
+    if not np.isfinite(observed):
+        return np.nan
+    tied = 1e-12 * max(1.0, abs(observed))  # the same split summed again must count as equal
+    return float(permutation_p((dealt >= observed - tied).sum(), len(dealt)))
 
 
 def permuted_splits(dosages: np.ndarray, n_first: int, permutations: int, draw: np.random.Generator) -> np.ndarray:

@@ -17,7 +17,7 @@ from homewater.genotypes.opened_species import OpenedSpecies
 from homewater.inputs.event_dates import sampling_years
 from homewater.running.seeds import Draws
 from homewater.statistics.fst import block_weights, pair_components
-from homewater.statistics.intervals import chromosome_blocks, holm, ratio_interval
+from homewater.statistics.intervals import blocks_among, holm, ratio_interval
 from homewater.structure.pairwise_fst import MAX_TEST_MARKERS
 from homewater.structure.temporal_size import drift_sums, temporal_size
 from homewater.structure.year_change import change_test, permutations_needed
@@ -168,10 +168,8 @@ def _change(
         generations: float64 (n_pairs,).
         enough: bool (n_pairs,), pairs to compare.
     """
-    store, loci = species.store, species.store.loci
-    sound = species.technical_markers
-    block = np.full(store.n_markers, -1, dtype=np.int64)
-    block[sound] = chromosome_blocks(loci["chrom"].to_numpy()[sound], loci["pos"].to_numpy()[sound])
+    store = species.store
+    block = blocks_among(species.technical_markers, store.loci)
     n_blocks, chosen = int(block.max(initial=-1)) + 1, np.flatnonzero(enough)
     # a sample may stand in two pairs, so animals are grouped by sample and pairs name two groups
     samples = {tuple(sample.tolist()): sample for row in chosen for sample in pairs[row]}

@@ -7,8 +7,7 @@ import math
 import numpy as np
 from scipy import special
 
-from homewater.statistics.intervals import permutation_p
-from homewater.structure.pairwise_fst import permuted_splits
+from homewater.structure.pairwise_fst import permuted_splits, split_p_value
 
 POWER = 0.8  # chance at which the smallest detectable change is stated
 RESOLUTION = 2  # the smallest p value after correction is at most the level over this
@@ -53,12 +52,11 @@ def change_test(
     if not 0 < n_first < n or n < 3:
         return np.nan, np.nan
     statistic = permuted_splits(dosages, n_first, permutations, draw)
-    observed, dealt = statistic[0], statistic[1:]
-    if not np.isfinite(observed):
+    p_value = split_p_value(statistic)
+    if np.isnan(p_value):
         return np.nan, np.nan
-    tied = 1e-12 * max(1.0, abs(observed))  # the same split summed again must count as equal
-    p_value = float(permutation_p((dealt >= observed - tied).sum(), permutations))
-    return p_value, detectable_change(dealt, (1 / (2 * n_first) + 1 / (2 * (n - n_first))) / 2, level)
+    sampling = (1 / (2 * n_first) + 1 / (2 * (n - n_first))) / 2
+    return p_value, detectable_change(statistic[1:], sampling, level)
 
 
 def detectable_change(dealt: np.ndarray, sampling: float, level: float) -> float:

@@ -13,7 +13,7 @@ import numpy as np
 
 from homewater.genotypes.opened_species import OpenedSpecies
 from homewater.statistics.fst import block_weights, pair_components
-from homewater.statistics.intervals import chromosome_blocks
+from homewater.statistics.intervals import blocks_among
 from homewater.units.replicates import Replicates, replicates_of_sums
 
 PARTS = 6
@@ -50,11 +50,8 @@ def halved_replicates(species: OpenedSpecies, ids: list[str], rng: np.random.Gen
     part = dealt(site, rng)
     group = np.full(store.n_samples, -1, dtype=np.int64)
     group[species.place] = np.where(site >= 0, site * PARTS + part, -1)
-    sound = np.flatnonzero(species.technical_markers)
-    block = np.full(store.n_markers, -1, dtype=np.int64)
-    loci = store.loci
-    block[sound] = chromosome_blocks(loci["chrom"].to_numpy()[sound], loci["pos"].to_numpy()[sound])
-    weights = block_weights(block[sound])
+    block = blocks_among(species.technical_markers, store.loci)
+    weights = block_weights(block)
     sums = np.zeros((len(HALVES), 2, len(weights), n * (n - 1) // 2))
     for rows, counts in store.genotype_count_blocks(group, n * PARTS):
         by_part = counts.reshape(len(counts), n, PARTS, counts.shape[-1])

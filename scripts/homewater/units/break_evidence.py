@@ -21,9 +21,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from homewater.statistics.intervals import MEDIAN_DEVIATION_TO_SD
 from homewater.units.additive_coast import CoastFit, Ways, fit_coast
 from homewater.units.break_rules import NEAR_SITES, BreakRules, Cut, grade_of, reading_of
-from homewater.units.replicates import MAD_TO_SD, Replicates, to_fst, weighted_median
+from homewater.units.replicates import Replicates, to_fst, weighted_median
 from homewater.water.site_tree import edge_hops, nearest, side_by_side, sides, spanning_tree
 
 NEAR_EDGES = 2  # edges on each side from which the local rate is learnt
@@ -154,7 +155,7 @@ class Search:
         others = self.others(edge, cut)
         rates, lengths = self.rates(others)[:1], self.lengths[others]
         deviation = weighted_median(np.abs(rates - weighted_median(rates, lengths)), lengths)[0]
-        return float(np.nan_to_num(deviation) * MAD_TO_SD * np.sqrt(length * np.median(self.lengths)))
+        return float(np.nan_to_num(deviation) * MEDIAN_DEVIATION_TO_SD * np.sqrt(length * np.median(self.lengths)))
 
     def rate_of_distance(self, edge: int, members: np.ndarray, cut: np.ndarray) -> np.ndarray:
         """Return what distance explains near an edge, a change a km, float64 (n_blocks + 1,), never negative.

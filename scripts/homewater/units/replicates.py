@@ -15,8 +15,6 @@ from scipy import special
 from homewater.statistics.fst import block_weights, group_pairs, pair_components
 from homewater.statistics.intervals import jackknife, t_quantile
 
-MAD_TO_SD = 1.4826  # a median deviation as the standard deviation of a normal (1 / 0.6745)
-
 
 @dataclass(frozen=True)
 class Replicates:

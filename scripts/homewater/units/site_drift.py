@@ -13,10 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from homewater.statistics.intervals import MEDIAN_DEVIATION_TO_SD
 from homewater.units.additive_coast import CoastFit
 from homewater.units.break_evidence import Search
 from homewater.units.break_rules import stands_apart
-from homewater.units.replicates import MAD_TO_SD, to_fst
+from homewater.units.replicates import to_fst
 
 SHARED_DRIFT = 0.5  # neighbours that stand apart are one if they differ by less than this share of their drifts' sum
 
@@ -120,7 +121,7 @@ def sites_apart(search: Search, measured: dict[int, Measured]) -> list[SiteDrift
         adjusted = min(1.0, p * len(known)) if np.isfinite(p) else float("nan")
         # what sites drift and what changes from one to the next by habit is no reason to stand apart
         usual = max(float(to_fst(ordinary[0])), float(to_fst(step)))
-        spread = MAD_TO_SD * float(np.median([abs(to_fst(o[0]) - to_fst(ordinary[0])) for o in others]))
+        spread = MEDIAN_DEVIATION_TO_SD * float(np.median([abs(to_fst(o[0]) - to_fst(ordinary[0])) for o in others]))
         apart = stands_apart(float(excess[0]), adjusted, usual, spread, search.rules)
         reading = "stands_apart" if apart else "ordinary"
         found.append(SiteDrift(site, to_fst(own), excess, adjusted, at_end, reading))

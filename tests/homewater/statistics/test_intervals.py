@@ -1,6 +1,7 @@
 """Shared statistics against published tables, general-purpose libraries and plain second versions."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -147,3 +148,12 @@ def test_holm_by_hand():
     assert np.isnan(got[1])
     assert intervals.holm(np.array([0.9, 0.8])).tolist() == [1.0, 1.0]
     assert intervals.holm(np.array([])).size == 0
+
+
+def test_blocks_among_some_markers_are_those_of_these_markers_alone():
+    """With six chromosomes blocks are chromosomes, numbered without those of which no marker counts."""
+    markers = pd.DataFrame({"chrom": [f"c{k // 2}" for k in range(14)], "pos": np.arange(14)})
+    chosen = np.arange(14) % 2 == 0
+    chosen[2] = False  # the second chromosome has no marker that counts
+    block = intervals.blocks_among(chosen, markers)
+    assert block.tolist() == [0, -1, -1, -1, 1, -1, 2, -1, 3, -1, 4, -1, 5, -1]
