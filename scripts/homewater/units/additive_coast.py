@@ -18,6 +18,8 @@ import numpy as np
 from scipy import optimize
 from scipy.sparse import csgraph
 
+ENOUGH_SITES = 4  # three sites have three pairs, which their three drifts explain alone
+
 
 @dataclass(frozen=True)
 class CoastFit:
@@ -41,6 +43,31 @@ class CoastFit:
         """Return the change across the edge between two sites, float64 (n_blocks + 1,)."""
         at = np.flatnonzero((self.steps == [min(i, j), max(i, j)]).all(axis=1))
         return self.change[:, at[0]]
+
+
+def change_a_km(drift: np.ndarray, km: np.ndarray, groups: list[np.ndarray]) -> np.ndarray | None:
+    """Return one change a km for some groups of sites, float64 (n_blocks + 1,); None where too few sites tell it.
+
+    The additive coast with changes in proportion to distance, y_ij = d_i + d_j + r km_ij, over the pairs inside each
+    group, by least squares and without bounds, so that noise of either sign cancels. A site apart drifted by itself,
+    wherever it lies, and does not move r.
+
+    Args:
+        drift: float64 (n_blocks + 1, n, n), as `Replicates.drift`.
+        km: float64 (n, n), distances by water.
+        groups: int, sites of each group; those of fewer than ENOUGH_SITES tell nothing and are left out.
+    """
+    groups = [group for group in groups if len(group) >= ENOUGH_SITES]
+    if not groups:
+        return None
+    sites = np.concatenate(groups)
+    pairs = np.concatenate([group[np.column_stack(np.triu_indices(len(group), 1))] for group in groups])
+    first, second = pairs.T
+    design = (first[:, None] == sites).astype(np.float64) + (second[:, None] == sites)
+    design = np.column_stack([design, km[first, second]])
+    y = drift[:, first, second]
+    known = np.isfinite(y).all(axis=0)
+    return np.linalg.lstsq(design[known], y[:, known].T, rcond=None)[0][-1]
 
 
 class Ways:

@@ -7,6 +7,9 @@ one side, and the smaller of the two nearest on the other. The largest of the th
 two, a line beside the edge does not pass for the rule. Because the nearest edges count, the start of a steeper stretch
 of coast does not pass for a line. What is left is the excess. Its error comes from leaving out chromosomes.
 
+Across a long edge, a wide unsampled stretch, that would multiply the noise of single short edges. There the rate comes
+from all pairs of sites on either side, one rate for both unless one side is beyond chance the steeper (`long_rates`).
+
 The largest of three rates is a noisy yardstick, so two tests are made. The excess beyond the median rate must stand
 after correction for all edges. The excess beyond the rates nearby must be beyond chance at that edge alone.
 
@@ -22,12 +25,13 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from homewater.statistics.intervals import MEDIAN_DEVIATION_TO_SD
-from homewater.units.additive_coast import CoastFit, Ways, fit_coast
-from homewater.units.break_rules import NEAR_SITES, BreakRules, Cut, grade_of, reading_of
+from homewater.units.additive_coast import ENOUGH_SITES, CoastFit, Ways, change_a_km, fit_coast
+from homewater.units.break_rules import MIN_ERRORS, NEAR_SITES, BreakRules, Cut, grade_of, reading_of
 from homewater.units.replicates import Replicates, to_fst, weighted_median
-from homewater.water.site_tree import edge_hops, nearest, side_by_side, sides, spanning_tree
+from homewater.water.site_tree import edge_hops, nearest, segments, side_by_side, sides, spanning_tree
 
 NEAR_EDGES = 2  # edges on each side from which the local rate is learnt
+LONG_EDGE = 3.0  # an edge so many times as long as the median of the others is long (chosen, no source)
 
 
 @dataclass(frozen=True)
@@ -165,6 +169,9 @@ class Search:
             members: int, sites of the part under test.
             cut: bool (n_edges,), edges already taken for lines or contact zones; they are left out.
         """
+        long = self.long_rates(edge, members, cut)
+        if long is not None:
+            return long[1]
         found = [self.median_rate(edge, cut)]
         for side in sides(self.edges, members, edge):
             inside = self.inside(side)
@@ -178,6 +185,50 @@ class Search:
         known = np.isfinite(stacked)
         highest = np.where(known, np.maximum(stacked, 0.0), -np.inf).max(axis=0)
         return np.where(known.any(axis=0), highest, np.nan)
+
+    def long_rates(self, edge: int, members: np.ndarray, cut: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
+        """Return what distance explains at a long edge, two changes a km, float64 (n_blocks + 1,), never negative.
+
+        Args:
+            edge: the edge under test.
+            members: as in `rate_of_distance`.
+            cut: as in `rate_of_distance`.
+
+        Returns:
+            That of both sides, and that of the steeper side where it exceeds the first by MIN_ERRORS standard errors,
+            else again the first. None where the edge is not long, or has too few sites on either side.
+        """
+        others = self.others(edge, cut)
+        if not len(others) or self.lengths[edge] <= LONG_EDGE * np.median(self.lengths[others]):
+            return None
+        broken = cut.copy()
+        broken[edge] = True
+        label = segments(self.edges, broken | ~np.isin(self.edges, members).all(axis=1), len(self.km))
+        beside = [[side[label[side] == k] for k in np.unique(label[side])] for side in sides(self.edges, members, edge)]
+        both = change_a_km(self.replicates.drift, self.km, beside[0] + beside[1])
+        if both is None:
+            return None
+        steeper = both
+        for groups in beside:
+            many = [group for group in groups if len(group) > ENOUGH_SITES]  # a side by itself needs more to go by
+            rate = change_a_km(self.replicates.drift, self.km, many)
+            if rate is not None and self.replicates.t_value(rate - both) > MIN_ERRORS:
+                steeper = rate
+        return np.maximum(both, 0.0), np.maximum(steeper, 0.0)
+
+    def ordinary_rate(self, edge: int, members: np.ndarray, cut: np.ndarray) -> np.ndarray:
+        """Return the rate of no place in particular: the median rate, or that of both sides of a long edge.
+
+        Args:
+            edge: the edge under test.
+            members: as in `rate_of_distance`.
+            cut: as in `rate_of_distance`.
+
+        Returns:
+            float64 (n_blocks + 1,), never negative.
+        """
+        long = self.long_rates(edge, members, cut)
+        return np.maximum(np.nan_to_num(self.median_rate(edge, cut)), 0.0) if long is None else long[0]
 
     def near(self, edge: int, members: np.ndarray) -> np.ndarray:
         """Return the sites nearest to an edge, at most NEAR_SITES on either side."""
@@ -196,7 +247,7 @@ class Search:
         """
         i, j = self.edges[edge].tolist()
         rate = self.rate_of_distance(edge, members, cut)
-        median = np.maximum(np.nan_to_num(self.median_rate(edge, cut)), 0.0)
+        median = self.ordinary_rate(edge, members, cut)
         lone = min(len(side) for side in sides(self.edges, members, edge)) == 1
         length = float(self.km[i, j])
         place = Place(edge, level, length, self.step_spread(edge, cut, length), lone)

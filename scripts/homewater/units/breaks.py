@@ -285,7 +285,7 @@ def _sized(search: Search, cut: Cut, part: np.ndarray, zone: np.ndarray, broken:
         return cut
     one, other = (nearest(search.km, end, flank, NEAR_SITES) for end, flank in zip(ends, flanks, strict=True))
     step = spread(search.replicates.drift, one, other, search.ordinary_drift())
-    rate = np.maximum(np.nan_to_num(search.median_rate(cut.edge, broken)), 0.0)
+    rate = search.ordinary_rate(cut.edge, np.arange(len(part)), broken)
     excess = to_fst(step - rate * spread(search.km[None], one, other)[0])
     low, high = search.replicates.interval(excess)
     sized = replace(cut, excess=float(excess[0]), ci_low=float(low), ci_high=float(high), step=float(to_fst(step[0])))

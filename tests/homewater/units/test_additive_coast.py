@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.optimize import lsq_linear
 from tests.made_replicates import on_a_grid, on_a_line
 
-from homewater.units.additive_coast import Ways, fit_coast
+from homewater.units.additive_coast import Ways, change_a_km, fit_coast
 from homewater.water.site_tree import side_by_side
 
 
@@ -73,6 +73,22 @@ def test_noisy_pairs_are_fitted_as_a_bounded_least_squares_of_another_kind_does(
     used = [1, 2, 3, 4, *range(6, 11)]
     other = lsq_linear(design[:, used], y[0, first, second], (0, np.inf), method="trf", tol=1e-14).x
     assert np.concatenate([fit.own[0, 1:5], fit.change[0]]) == pytest.approx(other, abs=1e-6)
+
+
+@settings(max_examples=50, deadline=None)
+@given(own=st.lists(st.floats(-0.05, 0.2), min_size=11, max_size=11), rate=st.floats(-0.001, 0.001))
+def test_groups_of_sites_have_one_rate_whatever_each_site_drifted(own, rate):
+    places = np.array([0, 30, 90, 140, 1000, 1050, 1130, 1170, 1220, 9000, 9050.0])
+    km = on_a_line(places)
+    y = (rate * km + np.add.outer(own, own))[None]
+    y[0, :4, 4:] += 0.3  # between groups nothing is read
+    y[0, 4:, :4] += 0.3
+    groups = [np.arange(4), np.arange(4, 9), np.array([9, 10])]
+    assert change_a_km(y, km, groups) == pytest.approx([rate], abs=1e-9)
+
+
+def test_three_sites_a_group_tell_no_rate():
+    assert change_a_km(np.zeros((1, 6, 6)), on_a_line(np.arange(6)), [np.arange(3), np.arange(3, 6)]) is None
 
 
 @pytest.mark.parametrize("n", [1, 2])

@@ -54,3 +54,48 @@ def test_the_rate_near_an_edge_is_the_smaller_of_two_on_a_side():
     assert search.rate_of_distance(3, np.arange(9), none)[0] == pytest.approx(0.012 / 50, rel=0.01)
     assert search.median_rate(3, none)[0] == pytest.approx(0.012 / 50, rel=0.01)
     assert search.rate_of_distance(4, np.arange(9), none)[0] == pytest.approx(0.012 / 50, rel=0.01)
+
+
+WITH_GAP = on_a_line(np.concatenate([50 * np.arange(6), 1250 + 50 * np.arange(6)]))  # edge 5 is 1,000 km long
+NO_CUT = np.zeros(11, dtype=bool)
+
+
+def searched_noisily(linear, noise):
+    search = Search(made(linear, noise=noise, seed=2), WITH_GAP, RULES)
+    search.measure(np.arange(12))
+    return search
+
+
+def test_noise_of_short_edges_is_not_multiplied_across_a_long_one():
+    noise = np.triu(np.random.default_rng(3).normal(0, 0.003, (12, 12)), 1)
+    apart = 0.1 * (np.arange(12)[:, None] // 6 != np.arange(12)[None, :] // 6)
+    search = searched_noisily(apart + noise + noise.T, 0.001)
+    assert search.long_rates(2, np.arange(12), NO_CUT) is None
+    # the mean distance of a side's sites is some 100 km: the noise of a pair is multiplied a few times, not 20 times
+    assert search.rate_of_distance(5, np.arange(12), NO_CUT)[0] * 1000 < 0.02
+    assert search.test(5, np.arange(12), NO_CUT, 1).reading == "boundary"
+
+
+def test_a_long_edge_within_a_gradient_is_no_line_though_a_site_drifted():
+    own = np.where(np.isin(np.arange(12), [2, 11]), 0.1, 0.0)
+    linear = 0.0001 * WITH_GAP + np.add.outer(own, own)
+    np.fill_diagonal(linear, 0)
+    search = searched_noisily(linear, 0.0002)
+    both, steeper = search.long_rates(5, np.arange(12), NO_CUT)
+    assert [both[0], steeper[0]] == pytest.approx([0.0001, 0.0001], rel=1e-6)
+    assert search.test(5, np.arange(12), NO_CUT, 1).reading == "not_detected"
+
+
+def test_the_steeper_side_of_a_long_edge_counts_where_it_is_so_beyond_chance():
+    place = np.concatenate([0.001 * np.arange(6), 0.005 + 20 * 0.006 + 0.006 * np.arange(6)])
+    search = searched_noisily(on_a_line(place), 0.0002)
+    both, steeper = search.long_rates(5, np.arange(12), NO_CUT)
+    assert both[0] == pytest.approx(0.0035 / 50, rel=1e-3)
+    assert steeper[0] == pytest.approx(0.006 / 50, rel=1e-3)
+    assert search.test(5, np.arange(12), NO_CUT, 1).reading != "boundary"
+    # what is cut parts a side: four sites of it are too few to speak for themselves, two tell nothing
+    cut = NO_CUT.copy()
+    cut[9] = True
+    both, steeper = search.long_rates(5, np.arange(12), cut)
+    assert 0.001 / 50 < both[0] < 0.0035 / 50
+    assert steeper[0] == both[0]
