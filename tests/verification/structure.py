@@ -40,9 +40,9 @@ from tests.verification.records import provenance
 
 from homewater.running.seeds import draws
 from homewater.statistics.fst import pairwise_fst
-from homewater.structure.axis_test import axis_p_values, genome_halves
+from homewater.structure.axis_test import axis_p_values, genome_groups, genome_halves
 from homewater.structure.pairwise_fst import permutation_p_values
-from homewater.structure.relationship import BLOCK, relationship_matrix
+from homewater.structure.relationship import BLOCK, pair_sums
 
 COMMAND = "scripts/test --verify structure"
 N, N_INTERVALS = 200, 1000
@@ -240,10 +240,10 @@ def test_scenario(record, name):
 def axis_p(animals: np.ndarray, block: np.ndarray, k: int, seed: int) -> float:
     """Return the p value of the k-th axis (from 0), NaN where an earlier one is not beyond chance."""
     everyone = np.ones(animals.shape[1], dtype=bool)
-    second = genome_halves(block.astype(str))
-    halves = [relationship_matrix(np.array_split(animals[half], 1 + half.sum() // BLOCK), everyone)
-              for half in (~second, second)]  # fmt: skip
-    return float(axis_p_values((halves[0], halves[1]), k + 1, np.random.default_rng(seed))[k])
+    group = genome_groups(block.astype(str))
+    by_part = [animals[group == part] for part in range(group.max() + 1)]
+    splits = genome_halves([pair_sums(np.array_split(part, 1 + len(part) // BLOCK), everyone) for part in by_part])
+    return float(axis_p_values(splits, k + 1, np.random.default_rng(seed))[k])
 
 
 def interval(seed: int) -> tuple[bool, float, float]:

@@ -10,32 +10,54 @@ from __future__ import annotations
 import numpy as np
 from scipy.sparse.linalg import eigsh
 
+from homewater.structure.relationship import pair_means
+
 LEVEL = 0.05  # at which an axis counts as beyond chance
 PERMUTATIONS = 999
 ROUNDS = 10  # in which the diagonal is filled in
+QUARTERS = 4  # parts of the genome, from which halves are made
+# the parts of the second half in every way to halve the genome, by number of parts
+SECOND_HALVES = {2: [[1]], 3: [[0], [1], [2]], QUARTERS: [[2, 3], [1, 3], [1, 2]]}
 MIN_ANIMALS = 6  # 720 orders; with fewer, no order is rare enough
 
 
-def genome_halves(chrom: np.ndarray) -> np.ndarray:
-    """Return which half of the genome each marker belongs to, bool (n_markers,).
+def genome_groups(chrom: np.ndarray) -> np.ndarray:
+    """Return the part of the genome to which each marker belongs, int64 (n_markers,), numbered from 0.
 
-    No chromosome is divided: the largest are laid first, each on the smaller half. One chromosome alone is cut in its
-    middle, where the halves are linked.
+    No chromosome is divided: the largest are laid first, each on the smallest part. With QUARTERS chromosomes or fewer
+    each is a part. One chromosome alone is cut in its middle, where the halves are linked.
 
     Args:
         chrom: (n_markers,) chromosome names, markers in genome order.
     """
     names, code, sizes = np.unique(np.asarray(chrom, dtype=str), return_inverse=True, return_counts=True)
     if names.size < 2:
-        return np.arange(len(chrom)) >= len(chrom) / 2
-    held, second = [0, 0], np.zeros(names.size, dtype=bool)
+        return (np.arange(len(chrom)) >= len(chrom) / 2).astype(np.int64)
+    held, group = [0] * min(names.size, QUARTERS), np.zeros(names.size, dtype=np.int64)
     for one in np.argsort(-sizes, kind="stable"):
-        second[one] = held[1] < held[0]
-        held[int(second[one])] += int(sizes[one])
-    return second[code]
+        group[one] = int(np.argmin(held))
+        held[group[one]] += int(sizes[one])
+    return group[code]
 
 
-def axis_p_values(halves: tuple[np.ndarray, np.ndarray], n_axes: int, draw: np.random.Generator) -> np.ndarray:
+def genome_halves(parts: list[tuple[np.ndarray, np.ndarray]]) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Return the covariances of the animals on either half of the genome, for every way to halve it.
+
+    Four parts are paired in three ways; of three, each stands against the other two; two are the halves.
+
+    Args:
+        parts: for each part of the genome, sums and numbers of markers as `relationship.pair_sums` gives them.
+    """
+    return [
+        tuple(
+            pair_means(*(sum(of) for of in zip(*(parts[k] for k in half), strict=True)))
+            for half in (sorted(set(range(len(parts))) - set(second)), second)
+        )
+        for second in SECOND_HALVES[len(parts)]
+    ]
+
+
+def axis_p_values(splits: list[tuple[np.ndarray, np.ndarray]], n_axes: int, draw: np.random.Generator) -> np.ndarray:
     """Return the p value of each leading axis against chance, one after the other until one fails.
 
     An axis is found on one half of the genome. The statistic is how much the animals differ along it on the other half;
@@ -44,8 +66,12 @@ def axis_p_values(halves: tuple[np.ndarray, np.ndarray], n_axes: int, draw: np.r
     seen. So p = (b + 1) / (m + 1) over random orders is exact. Axes of the whole genome that were found before are
     taken out of both halves first. Kin are alike on all chromosomes and make axes of their own.
 
+    One way to halve a genome is a lottery: what is there by chance shows in one way and not in the next. So the genome
+    is halved in three ways, and most of them must tell of an axis: p is that of the way in the middle, times 3/2.
+
     Args:
-        halves: two float64 (n, n), covariances of the animals that make the axes on either half of the genome, centred.
+        splits: for every way to halve the genome, two float64 (n, n), covariances of the animals that make the axes on
+            either half, centred.
         n_axes: axes wanted; at most n - 1 come back.
         draw: generator of the orders.
 
@@ -54,33 +80,43 @@ def axis_p_values(halves: tuple[np.ndarray, np.ndarray], n_axes: int, draw: np.r
         MIN_ANIMALS.
 
     Source: permutation tests of association between two distance matrices, Mantel (1967) Cancer Res 27:209-220; here
-        what is permuted are animals, which are exchangeable without structure.
+        what is permuted are animals, which are exchangeable without structure. The k-th smallest of n p values that
+        depend on each other, times n / k, is a p value: Rüger (1978) Metrika 25:171-178 (from memory; it follows from
+        Markov's inequality on the number of p values at or below a limit).
     """
-    n = len(halves[0])
+    n, k = len(splits[0][0]), len(splits) // 2
     out = np.full(max(0, min(n_axes, n - 1)), np.nan)
     if n < MIN_ANIMALS:
         return out
-    constant = np.full((n, 1), n**-0.5)
-    whole = halves[0] + halves[1]
-    for k in range(out.size):
-        removed = np.column_stack([constant, _axes_of_likeness(whole, constant, k)])
-        one, other = (_without(_likeness(half, lambda _, v=removed: v), removed) for half in halves)
-        if not (one.any() and other.any()):
+    for axis in range(out.size):
+        told = [_axis_p(halves, axis, draw) for halves in splits]
+        if np.isnan(told).any():
             break
-        first, second = _axes(one, 1)[:, 0], _axes(other, 1)[:, 0]
-        # the same orders serve both directions: moving the animals of one half is moving those of the other back
-        orders = np.stack([np.arange(n), *(draw.permutation(n) for _ in range(PERMUTATIONS))], axis=1)
-        backward = np.argsort(orders, axis=0)
-        axes = first[orders], second[backward]
-        # Some groups drifted further than others, and some animals are noisier. An order that lays the axis on noisy
-        # animals would have a large sum by noise alone. So each sum is divided by its own standard error.
-        sizes = (_along(other, axes[0]) + _along(one, axes[1])) / np.sqrt(
-            _along(other**2, axes[0] ** 2) + _along(one**2, axes[1] ** 2)
-        )
-        out[k] = (sizes >= sizes[0] - 1e-9).sum() / (PERMUTATIONS + 1)  # the order as it is counts too
-        if not out[k] < LEVEL:
+        out[axis] = min(1.0, sorted(told)[k] * len(splits) / (k + 1))
+        if not out[axis] < LEVEL:
             break
     return out
+
+
+def _axis_p(halves: tuple[np.ndarray, np.ndarray], axis: int, draw: np.random.Generator) -> float:
+    """Return the p value of one axis, from 0, for one way to halve the genome; NaN where nothing is left of a half."""
+    n = len(halves[0])
+    constant = np.full((n, 1), n**-0.5)
+    removed = np.column_stack([constant, _axes_of_likeness(halves[0] + halves[1], constant, axis)])
+    one, other = (_without(_likeness(half, lambda _: removed), removed) for half in halves)
+    if not (one.any() and other.any()):
+        return float("nan")
+    first, second = _axes(one, 1)[:, 0], _axes(other, 1)[:, 0]
+    # the same orders serve both directions: moving the animals of one half is moving those of the other back
+    orders = np.stack([np.arange(n), *(draw.permutation(n) for _ in range(PERMUTATIONS))], axis=1)
+    backward = np.argsort(orders, axis=0)
+    axes = first[orders], second[backward]
+    # Some groups drifted further than others, and some animals are noisier. An order that lays the axis on noisy
+    # animals would have a large sum by noise alone. So each sum is divided by its own standard error.
+    sizes = (_along(other, axes[0]) + _along(one, axes[1])) / np.sqrt(
+        _along(other**2, axes[0] ** 2) + _along(one**2, axes[1] ** 2)
+    )
+    return float((sizes >= sizes[0] - 1e-9).sum() / (PERMUTATIONS + 1))  # the order as it is counts too
 
 
 def axes_beyond_chance(p_values: np.ndarray) -> np.ndarray:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from homewater.genotypes.opened_species import OpenedSpecies
-from homewater.structure.axis_test import axes_beyond_chance, axis_p_values, genome_halves
+from homewater.structure.axis_test import axes_beyond_chance, axis_p_values, genome_groups, genome_halves
 from homewater.structure.relationship import BLOCK, leading_axes, pair_means, pair_sums
 
 HOLD_OUT_FOLDS = 5
@@ -55,16 +55,16 @@ def species_axes(species: OpenedSpecies, n_axes: int, draw: np.random.Generator)
     """
     animals, store = species.kept, species.store
     thinned = np.flatnonzero(species.thinned_markers)
-    second = genome_halves(species.markers["chrom"].to_numpy()[thinned])
+    group = genome_groups(species.markers["chrom"].to_numpy()[thinned])
     defining = animals["defines"].to_numpy()
     sums = []
-    for half in (~second, second):
-        used = np.isin(np.arange(store.n_markers), thinned[half])
+    for part in range(1 + max(1, group.max(initial=0))):
+        used = np.isin(np.arange(store.n_markers), thinned[group == part])
         sums.append(pair_sums((dosages for _, dosages in store.blocks(used, species.place, BLOCK)), defining))
-    found = principal_axes(pair_means(*(a + b for a, b in zip(*sums, strict=True))), defining, n_axes)
+    found = principal_axes(pair_means(*(sum(of) for of in zip(*sums, strict=True))), defining, n_axes)
     ours = np.ix_(defining, defining)
-    halves = [pair_means(total[ours], shared[ours]) for total, shared in sums]
-    p_values = axis_p_values((halves[0], halves[1]), n_axes, draw)
+    splits = genome_halves([(total[ours], shared[ours]) for total, shared in sums])
+    p_values = axis_p_values(splits, n_axes, draw)
     return AxisTables(*pca_tables(animals, found, p_values, n_axes))
 
 

@@ -7,14 +7,22 @@ from tests.drawn_genotypes import drawn_dosages
 
 from homewater.invented.stocks import StockModel, simulate_chromosome
 from homewater.structure import axis_test
-from homewater.structure.relationship import BLOCK, relationship_matrix
+from homewater.structure.relationship import BLOCK, pair_sums, relationship_matrix
+
+
+def halves_of(dosages, second):
+    everyone = np.ones(dosages.shape[1], dtype=bool)
+    blocks = [[half[i : i + BLOCK] for i in range(0, len(half), BLOCK)] for half in (dosages[~second], dosages[second])]
+    one, other = (relationship_matrix(of_half, everyone) for of_half in blocks)
+    return one, other
 
 
 def p_of(dosages, second, n_axes=6, seed=0):
-    everyone = np.ones(dosages.shape[1], dtype=bool)
-    blocks = [[half[i : i + BLOCK] for i in range(0, len(half), BLOCK)] for half in (dosages[~second], dosages[second])]
-    halves = [relationship_matrix(of_half, everyone) for of_half in blocks]
-    return axis_test.axis_p_values((halves[0], halves[1]), n_axes, np.random.default_rng(seed))
+    return axis_test.axis_p_values([halves_of(dosages, second)], n_axes, np.random.default_rng(seed))
+
+
+def p_drawn_halves(seed, sizes, n_markers, fst):
+    return halves_of(drawn_dosages(seed, sizes, n_markers, fst=fst), np.arange(n_markers) % 2 == 0)
 
 
 def p_drawn(seed, sizes, n_markers, fst):
@@ -96,7 +104,7 @@ def test_the_statistic_is_that_of_plain_sums():
     dosages, second = drawn_dosages(4, [6, 6], 60, fst=0.05), np.arange(60) % 2 == 0
     everyone = np.ones(12, dtype=bool)
     halves = [relationship_matrix([dosages[half]], everyone) for half in (~second, second)]
-    got = axis_test.axis_p_values((halves[0], halves[1]), 1, np.random.default_rng(5))
+    got = axis_test.axis_p_values([(halves[0], halves[1])], 1, np.random.default_rng(5))
     likeness = []
     for half in halves:
         m = half.copy()
@@ -131,21 +139,65 @@ def test_axes_after_the_first_that_fails_are_not_tested():
 
 @pytest.mark.parametrize("n", [0, 1, 2, 5])
 def test_with_few_animals_nothing_is_tested(n):
-    p = axis_test.axis_p_values((np.eye(n), np.eye(n)), 4, np.random.default_rng(0))
+    p = axis_test.axis_p_values([(np.eye(n), np.eye(n))], 4, np.random.default_rng(0))
     assert p.size == max(0, min(4, n - 1))
     assert np.isnan(p).all()
 
 
 def test_without_genotypes_nothing_is_beyond_chance():
-    p = axis_test.axis_p_values((np.zeros((8, 8)), np.zeros((8, 8))), 4, np.random.default_rng(0))
+    p = axis_test.axis_p_values([(np.zeros((8, 8)), np.zeros((8, 8)))], 4, np.random.default_rng(0))
     assert beyond(p) == 0
 
 
-def test_halves_hold_whole_chromosomes_and_about_as_many_markers():
-    chrom = np.repeat(["a", "b", "c", "d"], [50, 30, 20, 10])
-    second = axis_test.genome_halves(chrom)
-    assert {name: set(second[chrom == name].tolist()) for name in "abcd"} == {
-        "a": {False}, "b": {True}, "c": {True}, "d": {False},
+def test_parts_hold_whole_chromosomes_and_about_as_many_markers():
+    chrom = np.repeat(["a", "b", "c", "d", "e", "f"], [50, 30, 20, 19, 10, 5])
+    group = axis_test.genome_groups(chrom)
+    assert {name: set(group[chrom == name].tolist()) for name in "abcdef"} == {
+        "a": {0}, "b": {1}, "c": {2}, "d": {3}, "e": {3}, "f": {2},
     }  # fmt: skip
-    assert axis_test.genome_halves(np.repeat("a", 5)).tolist() == [False, False, False, True, True]
-    assert axis_test.genome_halves(np.array([])).size == 0
+    assert np.unique(axis_test.genome_groups(np.repeat(["a", "b", "c"], 3))).tolist() == [0, 1, 2]
+    assert axis_test.genome_groups(np.repeat("a", 5)).tolist() == [0, 0, 0, 1, 1]
+    assert axis_test.genome_groups(np.array([])).size == 0
+
+
+@pytest.mark.parametrize(
+    ("n_parts", "ways"), [(2, {"0|1"}), (3, {"12|0", "02|1", "01|2"}), (4, {"01|23", "02|13", "03|12"})]
+)
+def test_every_way_to_halve_the_genome_uses_each_part_once(n_parts, ways):
+    """The sums of a part are its number in a system of base two, so that those of a half tell which parts it holds."""
+    parts = [(np.full((1, 1), 2.0**k), np.full((1, 1), 2.0**-10)) for k in range(n_parts)]
+    found = set()
+    for halves in axis_test.genome_halves(parts):
+        held = []
+        for half in halves:
+            for size in range(1, n_parts):
+                total = half[0, 0] * size * 2.0**-10
+                members = [k for k in range(n_parts) if int(total) >> k & 1]
+                if total == int(total) and len(members) == size:
+                    held.append("".join(map(str, members)))
+        found.add("|".join(held))
+    assert found == ways
+
+
+def test_what_one_way_to_halve_the_genome_tells_alone_is_no_axis():
+    """Of three ways the middle p counts, times 3/2; a chance likeness of one pair of halves is not enough."""
+    structured = [p_drawn_halves(3, [20, 20], 2000, 0.1), p_drawn_halves(3, [20, 20], 2000, 0.1)]
+    none = p_drawn_halves(5, [40], 2000, 0)
+
+    def p(splits):
+        return axis_test.axis_p_values(splits, 1, np.random.default_rng(1))[0]
+
+    assert p(structured[:1]) == pytest.approx(0.001)
+    assert p([*structured, none]) == pytest.approx(0.0015)
+    assert p([structured[0], none, none]) == pytest.approx(min(1, 1.5 * p([none])), abs=0.1)
+
+
+def test_three_ways_to_halve_a_genome_hold_the_level():
+    """One population, eight unlinked chromosomes, 30 animals; 100 studies."""
+    p = []
+    for seed in range(100):
+        dosages, group = drawn_dosages(seed, [30], 400, fst=0), np.arange(400) % 4
+        everyone = np.ones(30, dtype=bool)
+        splits = axis_test.genome_halves([pair_sums([dosages[group == k]], everyone) for k in range(4)])
+        p.append(axis_test.axis_p_values(splits, 1, np.random.default_rng(seed))[0])
+    assert (np.array(p) <= 0.05).sum() <= most(100)

@@ -13,7 +13,7 @@ from homewater.report.pages.results import StudyResults
 # In the order of the list of references, which is that of the authors' names.
 REFERENCES = (
     "anderson", "benjamini", "excoffier", "fu", "gravel", "holm", "jorde", "koster", "mantel", "millar", "naeini",
-    "nei", "patterson", "rannala", "rogan", "rousset", "waples_temporal", "waples", "weir", "wigginton",
+    "nei", "patterson", "rannala", "rogan", "rousset", "ruger", "waples_temporal", "waples", "weir", "wigginton",
 )  # fmt: skip
 CAUTIONS = ("permit", "health", "law", "practice", "lead", "conditional", "absence", "time")
 SHOWN_DIGITS = 16  # of a checksum
