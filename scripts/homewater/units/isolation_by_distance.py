@@ -37,6 +37,7 @@ LEVEL = 0.05  # of the stated p value; convention
 LEFT_OUT_LEVEL = 0.2
 MAX_SITES_ENUMERATED = 7  # all 5,040 orders; with more sites so many orders are drawn
 DRAWN_ORDERS = 4999
+PAIRS_AT_A_TIME = 4_000_000  # of sites, over all orders: 32 MB
 
 # readings of table isolation_by_distance; the report's catalogue holds the words
 ISOLATION_BY_DISTANCE, ONE_SITE_ALONE = "isolation_by_distance", "one_site_alone"
@@ -199,18 +200,18 @@ def p_of_places(
     """
     of_site, index = np.unique(np.concatenate([first, second]), return_inverse=True)
     n, one, other = len(of_site), index[: len(first)], index[len(first) :]
-    along, left = np.zeros((2, n, n))
-    for matrix, of_pair in ((along, distance), (left, values)):
-        rest = site_effects_taken_off(first, second, of_pair)
-        matrix[one, other] = matrix[other, one] = rest
+    along = site_effects_taken_off(first, second, distance)
+    left = np.zeros((n, n))
+    left[one, other] = left[other, one] = site_effects_taken_off(first, second, values)
     if n <= MAX_SITES_ENUMERATED:
         orders = np.array(list(permutations(range(n))))
         part = _parts(one, other, n)
         orders = orders[(part[orders] == part).all(axis=1)]
     else:
         orders = _drawn_orders(_parts(one, other, n), rng)
-    found = np.array([(along * left[np.ix_(order, order)]).sum() for order in orders])
-    given = (along * left).sum()
+    a_time = np.array_split(orders, 1 + len(orders) * len(one) // PAIRS_AT_A_TIME)
+    found = np.concatenate([left[some[:, one], some[:, other]] @ along for some in a_time])
+    given = left[one, other] @ along
     as_large = int((found >= given - 1e-9 * np.abs(found).max()).sum())
     return as_large / len(orders) if n <= MAX_SITES_ENUMERATED else float(permutation_p(as_large, len(orders)))
 
