@@ -153,6 +153,9 @@ def _under(names: list[str], writer: Writer) -> Markup:
 
 
 def _breaks_table(breaks: pd.DataFrame, writer: Writer) -> Table:
+    # inside a contact the change is the mixing itself: set against the steps nearby its figures would mislead
+    figures = ["fst_beyond_distance", "ci_low", "ci_high", "p_value"]
+    breaks = breaks.assign(**{name: breaks[name].where(breaks["reading"] != "contact_zone") for name in figures})
     rows = [
         [
             writer.listing([writer.site(row["side_a_nearest_site"]), writer.site(row["side_b_nearest_site"])]),
