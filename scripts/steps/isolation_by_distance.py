@@ -13,7 +13,7 @@ def main(
     """Fit lines of differences on distance to all sites, and to the sites of each unit."""
     sites = open_placed_sites(site_counts, markers, blocks, sea_distance, units)
     random = draws(seed, "isolation_by_distance", species)  # rule units draws the same, and so says the same
-    write_table(isolation_table(sites.replicates, sites.km, sites.unit, sites.ids, random), table)
+    write_table(isolation_table(sites.replicates, sites.km, sites.unit_alone, sites.ids, random), table)
 
 
 if __name__ == "__main__":

@@ -64,3 +64,20 @@ def test_movers_are_told_by_a_panel_with_few_markers_of_the_block(results):
     assert moved == ["non_local"] * 5
     assert crossed == ["mixed"] * 3
     assert len(calls) >= N_SITES * ANIMALS
+
+
+def test_the_cline_runs_past_the_site_that_stands_apart(results):
+    (cline,) = read_table(results / "structure/clines.csv").to_dict("records")
+    assert cline["status"] == "fitted"
+    assert cline["centre_between_a"] in {WILD[i] for i in CONTACT}
+    sites = read_table(results / "structure/cline_sites.csv")["locationID"].tolist()
+    assert sites == [site for site in WILD if site != WILD[ISOLATE]]
+    natural = read_table(results / "assignment/natural_contact.csv").set_index(["locationID", "role"])
+    assert natural.loc[(WILD[15], "query"), "reading"] == "more_than_the_cline"
+
+
+def test_the_report_names_the_site_and_the_block(results):
+    page = (results.parents[2] / "reports" / "many_kinds.html").read_text()
+    assert "Unit 2 has one site, Skarn Bay 3 (S03)." in page
+    assert "No line runs beside Skarn Bay 3 (S03), which stands apart by itself." in page
+    assert "One block of the genome tells another story than the rest." in page

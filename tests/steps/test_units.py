@@ -103,6 +103,19 @@ def test_two_stocks_from_counts_to_summary(tmp_path):
     assert not tables["odd_kinships"]["odd"].astype(bool).any()
 
 
+def test_a_site_where_stocks_meet_counts_in_no_row_of_a_stock(tmp_path):
+    write_units_intake(tmp_path, [20] * 9, [0, 0, 0, 0, 0.15, 0.3, 0.3, 0.3, 0.3])
+    tables, _ = run(tmp_path)
+    placed = tables["units"].set_index("locationID")
+    assert placed.index[placed["contact_zone"]].tolist() == ["w4/ä"]
+    assert (placed["unit"].loc[[f"w{i}/ä" for i in range(9)]].value_counts() == [5, 4]).all()
+    for name in ("overall_fst", "isolation_by_distance"):
+        table = tables[name].set_index("scope")
+        assert table["n_sites"].to_dict() == {"all": 9, "unit_1": 4, "unit_2": 4}, name
+    assert tables["overall_fst"].set_index("scope").loc["unit_1", "ci_low"] < 0.001
+    assert tables["cline_sites"]["locationID"].tolist() == [f"w{i}/ä" for i in range(9)]
+
+
 def test_summary_and_table_say_the_same_of_isolation_by_distance_where_orders_of_sites_are_drawn(tmp_path):
     """Beyond seven sites not all orders are tried but some are drawn: by the same generator in both rules."""
     write_units_intake(tmp_path, [10] * 9, [0, 0.09, 0.01, 0.12, 0.03, 0.1, 0.06, 0.15, 0.08])

@@ -52,7 +52,7 @@ def isolation_table(
     Args:
         replicates: pairwise figures of the sites.
         km: float64 (n, n), distances by water, NaN where not joined; such pairs are left out.
-        units: unit of each site, empty where it has none.
+        units: unit of each site, empty where it has none or two meet.
         sites: locationID of each site.
         draws: random numbers, one task a scope.
 

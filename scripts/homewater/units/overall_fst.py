@@ -71,7 +71,8 @@ def overall_of_units(counts: SiteCounts, units: pd.DataFrame) -> pd.DataFrame:
     placed = units_of_sites(counts.location_ids, units)
     own = has_own_animals(placed)
     block = chromosome_blocks(counts.chrom, counts.pos)
-    return overall_table(counts.counts[:, own], block, placed.loc[own, "unit"].tolist())
+    alone = placed["unit"].where(~placed["contact_zone"].astype(bool), "")  # mixtures of two units are no unit's
+    return overall_table(counts.counts[:, own], block, alone[own].tolist())
 
 
 def overall_table(counts: np.ndarray, block: np.ndarray, units: list[str]) -> pd.DataFrame:
@@ -80,7 +81,7 @@ def overall_table(counts: np.ndarray, block: np.ndarray, units: list[str]) -> pd
     Args:
         counts: int32 (n_markers, n_sites, 4), of the sites with animals enough.
         block: int (n_markers,), jackknife blocks.
-        units: unit of each site, empty where it has none.
+        units: unit of each site, empty where it has none or two meet.
     """
     names = sorted_units(units)
     scopes = [("all", np.arange(len(units)))] + [(u, np.flatnonzero(np.array(units) == u)) for u in names]

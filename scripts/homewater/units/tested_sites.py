@@ -68,6 +68,11 @@ class PlacedSites(TestedSites):
     jurisdiction: list[str]
     contact_zone: np.ndarray
 
+    @property
+    def unit_alone(self) -> list[str]:
+        """Unit of each site, empty where two units meet: what is said of a unit's sites is not of such mixtures."""
+        return ["" if mixed else unit for unit, mixed in zip(self.unit, self.contact_zone.tolist(), strict=True)]
+
 
 def tested_sites(
     counts: SiteCounts, markers: pd.DataFrame, sea_distance: pd.DataFrame, min_individuals: int

@@ -121,17 +121,21 @@ def path_of_units(coast: CoastUnits, unit_a: str, unit_b: str) -> tuple[np.ndarr
 
     Returns:
         sites, int64 (n,); and empty, or `too_few_sites`, `not_linear` (the tree of these sites forks, or other units
-        part it), `not_joined_by_water`, `no_reference_site` (all sites of a unit lie in the contact zone) or
-        `several_boundaries` (the units alternate). Sites in the contact zone do not count as a change of unit.
+        part it; a site that stands apart, with no line beside it, is passed over), `not_joined_by_water`,
+        `no_reference_site` (all sites of a unit lie in the contact zone) or `several_boundaries` (the units
+        alternate). Sites in the contact zone do not count as a change of unit.
     """
     members = np.array([i for i, u in enumerate(coast.unit) if u in (unit_a, unit_b)], dtype=np.int64)
-    inside = coast.edges[np.isin(coast.edges, members).all(axis=1)]
-    degree = np.bincount(inside.ravel(), minlength=len(coast.ids))[members]
     if len(members) < MIN_SITES:
         return members, "too_few_sites"
-    if len(inside) < len(members) - 1 or degree.max() > 2:
+    beside_lines = np.unique(coast.edges[coast.boundary])
+    passed = np.setdiff1d(np.arange(len(coast.ids)), np.concatenate([members, beside_lines]))
+    inside = _between(coast.edges, members, passed)
+    joined, degree = np.unique(inside, return_counts=True)
+    if len(inside) != len(joined) - 1 or not np.isin(members, joined).all() or degree.max() > 2:
         return members, "not_linear"
-    order = _walk(inside, int(members[degree == 1][0]))
+    order = _walk(inside, int(joined[degree == 1][0]))
+    order = order[np.isin(order, members)]
     if np.isnan(coast.km[order[:-1], order[1:]]).any():
         return order, "not_joined_by_water"
     pure = [coast.unit[i] for i in order.tolist() if not coast.contact_zone[i]]
@@ -226,6 +230,17 @@ def _cline(coast: CoastUnits, replicates: Replicates, unit_a: str, unit_b: str) 
         for k, site in enumerate(order.tolist())
     ]
     return row, sites
+
+
+def _between(edges: np.ndarray, members: np.ndarray, passed: np.ndarray) -> np.ndarray:
+    """Return the edges that join some sites of a tree through these and others, without ends that are none of them."""
+    inside = edges[np.isin(edges, np.concatenate([members, passed])).all(axis=1)]
+    while True:
+        joined, degree = np.unique(inside, return_counts=True)
+        ends = np.setdiff1d(joined[degree == 1], members)
+        if not len(ends):
+            return inside
+        inside = inside[~np.isin(inside, ends).any(axis=1)]
 
 
 def _walk(edges: np.ndarray, start: int) -> np.ndarray:

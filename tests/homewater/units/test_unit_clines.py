@@ -1,5 +1,7 @@
 """Clines between units: which sites lie on a line, their ancestry, and the tables, from planted coasts."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from tests.drawn_mixtures import counts_of, mixtures
@@ -35,6 +37,25 @@ def test_a_path_starts_in_the_first_unit_whatever_the_order_of_sites():
     assert (order.tolist(), status) == ([1, 3, 0, 4, 2], "")
     order, status = path_of_units(coast_of([90, 0, 70, 20, 50], "ababa"), "unit_1", "unit_2")
     assert (order.tolist(), status) == ([0, 2, 4, 3, 1], "")
+
+
+def standing_apart(at, unit, alone):
+    """A coast on which these sites, units of their own, have no line beside them."""
+    coast = coast_of(at, unit)
+    beside = np.isin(coast.edges, alone).any(axis=1)
+    return replace(coast, boundary=coast.boundary & ~beside)
+
+
+def test_a_site_that_stands_apart_is_passed_over():
+    at = 10 * np.arange(7)
+    order, status = path_of_units(standing_apart(at, "acaabbb", [1]), "unit_1", "unit_2")
+    assert (order.tolist(), status) == ([0, 2, 3, 4, 5, 6], "")
+    order, status = path_of_units(standing_apart(at, "caaabbd", [0, 6]), "unit_1", "unit_2")
+    assert (order.tolist(), status) == ([1, 2, 3, 4, 5], "")
+    order, status = path_of_units(standing_apart(at, "aaacbbb", [3]), "unit_1", "unit_2")
+    assert (order.tolist(), status) == ([0, 1, 2, 4, 5, 6], "")
+    # with a line beside it the third stock parts the two
+    assert path_of_units(coast_of(at, "aacbbbb"), "unit_1", "unit_2")[1] == "not_linear"
 
 
 def star():

@@ -10,6 +10,8 @@ from homewater.report.figures import style as fs
 from homewater.report.words.catalogue import Catalogue
 from homewater.report.words.numbers import Numbers
 
+LEAST_SPAN = (-0.02, 0.1)  # of r2 beyond that of other chromosomes
+
 
 def draw_linkage(
     distance: np.ndarray, excess: np.ndarray, bounds: np.ndarray, window: float, axis: str, figures: tuple
@@ -45,6 +47,11 @@ def draw_linkage(
         marks = decades[: -1 : 1 + len(decades) // 6]  # the text of the last would not fit beside the axes
         axes.set_xticks(10.0**marks, [numbers.fixed(10.0**mark, max(0, -int(mark))) for mark in marks])
         axes.minorticks_off()
+        # no less than LEAST_SPAN is shown: noise about 0 is not to be read as a curve
+        ends = [*excess[np.isfinite(excess)].tolist(), *bounds[:, known].ravel().tolist()]
+        axes.set_ylim(
+            min(1.05 * min(ends, default=0.0), LEAST_SPAN[0]), max(1.05 * max(ends, default=0.0), LEAST_SPAN[1])
+        )
         axes.set_xlabel(axis)
         axes.set_ylabel(words.drawn("figure.linkage_excess"))
         fs.legend_above(figure, 2, 1)

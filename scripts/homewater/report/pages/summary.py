@@ -13,6 +13,7 @@ from homewater.report.words.numbers import is_missing
 from homewater.tables.unit_names import unit_index
 
 MOST_RATES = 2
+BROAD = 2  # sites from which on a contact is told as one, as in the statement on units
 LINE_GRADES = ("strong", "moderate")  # grades of a break that parts two units
 
 
@@ -144,11 +145,14 @@ def _stocks(page: SpeciesPage) -> list[Markup]:
     texts = [page.say("summary.units.many", count=page.n_units, units=units)]
     for unit in page.species.unit_names:
         sites = sites_of_unit(page, unit)
-        if sites:
-            number = page.say("scope.sites", count=len(sites))
-            ends = {"first": page.writer.site(sites[0]), "last": page.writer.site(sites[-1])}
-            name = page.say("unit.title", number=unit_index(unit) + 1)
-            texts.append(page.say("summary.unit_sites", unit=name, sites=number, **ends))
+        name = page.say("unit.title", number=unit_index(unit) + 1)
+        ends = {"first": page.writer.site(sites[0]), "last": page.writer.site(sites[-1])} if sites else {}
+        if len(sites) == 1:
+            texts.append(page.say("summary.unit_sites.one", unit=name, first=ends["first"]))
+        elif sites:
+            texts.append(
+                page.say("summary.unit_sites", unit=name, sites=page.say("scope.sites", count=len(sites)), **ends)
+            )
     return texts
 
 
@@ -182,7 +186,7 @@ def _line_text(page: SpeciesPage, a: str, b: str) -> Markup:
     breaks, names = page.tables["breaks"], {"a": page.writer.site(a), "b": page.writer.site(b)}
     here = (breaks["side_a_nearest_site"] == a) & (breaks["side_b_nearest_site"] == b)
     mixed = breaks.loc[here, "n_contact_sites"].max()
-    if is_missing(mixed) or mixed < 2:
+    if is_missing(mixed) or mixed < BROAD:
         return page.say("summary.line", **names)
     return page.say("summary.line.broad", count=int(mixed), **names)
 
