@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import yaml
+from tests.small_study import QUICK
 from tests.verification.coasts.additive import drifted
 from tests.verification.coasts.study import logistic_shares
 
@@ -117,6 +118,7 @@ def write_coast_of_many_kinds(folder: Path, seed: int = 0) -> Path:
         "sites": "sites.csv",
         "transfers": "transfers.csv",
         "coastline": "coastline.geojson",
+        **QUICK,
     }
     (folder / "study.yaml").write_text(yaml.safe_dump(content, sort_keys=False))
     return folder / "study.yaml"
