@@ -54,9 +54,10 @@ def find_contact(search: Search, members: np.ndarray, cut: np.ndarray) -> Contac
     """Return the contact of two stocks inside a part of the tree, or None.
 
     A stretch counts where f3 of a site inside is below 0 beyond chance (Student's t over chromosomes, corrected for all
-    sites of all stretches) and by at least LEAST_F3_SHARE of the difference of the sources, and where the sources
-    differ by the least F_ST beyond what distance explains. Of those, the one with the most negative f3 is taken; and of
-    those nearly as negative, the shortest, whose sources lie closest beyond the contact.
+    sites of all stretches) and by at least LEAST_F3_SHARE of the difference of the sources, where that site's share is
+    that of a mixture too, and where the sources differ by the least F_ST beyond what distance explains. Of those, the
+    one with the most negative f3 is taken; and of those nearly as negative, the shortest, whose sources lie closest
+    beyond the contact.
 
     Args:
         search: what the search has measured.
@@ -78,7 +79,7 @@ def find_contact(search: Search, members: np.ndarray, cut: np.ndarray) -> Contac
         apart = spread(drift, one, other)
         found = (replicates.t_value(negative) < limit) & (negative[0] < -LEAST_F3_SHARE * apart[0])
         if found.any() and apart[0] > 0:
-            passing.append((float(negative[0][found].min()), len(way), one, other, way))
+            passing.append((float(negative[0][found].min()), len(way), one, other, way[found], way))
     if not passing:
         return None
     # own drift of a source of one site cannot be taken off its shares, so sources of several go before
@@ -87,9 +88,10 @@ def find_contact(search: Search, members: np.ndarray, cut: np.ndarray) -> Contac
         passing = several
     deepest = min(p[0] for p in passing)
     full = [p for p in passing if p[0] <= FULL_F3 * deepest]
-    for _, _, one, other, way in sorted(full, key=lambda p: (p[1], p[0], p[2][0], p[3][0])):
+    for _, _, one, other, mixed, way in sorted(full, key=lambda p: (p[1], p[0], p[2][0], p[3][0])):
         contact = contact_of(search, cut, (one, other, way))
-        if contact is not None:
+        # f3 is never so negative in a site that is nearly pure: there it is noise
+        if contact is not None and np.isin(mixed, contact.way[contact.zone]).any():
             return contact
     return None
 

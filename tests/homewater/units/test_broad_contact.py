@@ -7,6 +7,7 @@ from tests.made_replicates import RULES, made, on_a_line
 from homewater.units.break_evidence import Search
 from homewater.units.broad_contact import find_contact, smooth_shares
 from homewater.units.cline_fit import sigmoid
+from homewater.units.mixtures import f3
 
 
 def mixed(share, apart, own=0.0, noise=0.0002):
@@ -57,6 +58,23 @@ def test_one_mixed_site_between_two_stocks():
 def test_drift_distance_and_lines_are_no_contact(linear, seed):
     search = Search(made(linear, noise=0.0005, seed=seed), on_a_line(50 * np.arange(10)), RULES)
     search.measure(np.arange(10))
+    assert contact_in(search) is None
+
+
+def test_an_f3_that_its_sites_share_forbids_is_noise():
+    """Two sites at an end of the coast drifted; by noise site 2 has a negative f3, though it is of the first source.
+
+    Site 3 has a share of a sixth, and no negative f3: neither is a mixture.
+    """
+    linear = np.zeros((6, 6))
+    linear[4:, :4] = [0.03, 0.03, 0.026, 0.024]
+    linear[2, :2], linear[3, :2] = -0.004, 0.004
+    linear += linear.T
+    search = Search(made(linear, noise=0.0002), on_a_line(50 * np.arange(6)), RULES)
+    search.measure(np.arange(6))
+    negative = f3(search.replicates.drift, np.array([2, 3]), np.array([0, 1]), np.array([4, 5]))
+    assert search.replicates.t_value(negative)[0] < -10
+    assert negative[0] == pytest.approx([-0.004, -0.001])
     assert contact_in(search) is None
 
 
