@@ -73,7 +73,7 @@ def found():
 
 def test_units_and_statements_are_as_planted(found):
     assert found["statements"] == {
-        "topshell": "two_or_more_units",
+        "topshell": "broad_contact",  # two stocks, planted to meet at two sites side by side
         "comb_limpet": "gradual_isolation_by_distance",
         "sweeper_urchin": "no_structure_found",
     }
