@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import yaml
 from tests.small_study import QUICK
-from tests.verification.coasts.additive import drifted
+from tests.verification.coasts.additive import arrangement_frequency, drifted
 from tests.verification.coasts.study import logistic_shares
 
 from homewater.invented.coast import small_coast
@@ -24,6 +24,11 @@ CONTACT = range(N_FLANK, N_FLANK + WIDTH)
 WILD = [f"S{i + 1:02d}" for i in range(N_SITES)]
 BLOCK = ("chr4", 12_000_000, 30_000_000)
 ANIMALS = 24
+LOCAL, MOVED, CROSSED = (
+    16,
+    5,
+    20,
+)  # query animals at the sixteenth site, in this order: born there, moved, first crosses
 CHROMOSOMES, MARKERS, CHROMOSOME_BP = 16, 200, 40_000_000
 NOTE = "Invented for a test of homewater: no real place, species, agency or animal."
 
@@ -47,7 +52,7 @@ def write_coast_of_many_kinds(folder: Path, seed: int = 0) -> Path:
     sites = [drifted(rng, q * one + (1 - q) * other, f) for q, f in zip(share, own, strict=True)]
     within = ((markers["chrom"] == BLOCK[0]) & (markers["pos"] >= BLOCK[1]) & (markers["pos"] <= BLOCK[2])).to_numpy()
     arrangements = [drifted(rng, start[within], 0.3) for _ in range(2)]
-    second = 0.1 + 0.8 / (1 + np.exp(-2.0 * (np.arange(N_SITES) - 3.5)))  # changes well south of the contact
+    second = arrangement_frequency(N_SITES, centre=3.5)  # changes well south of the contact
 
     def copies(site: int, n: int) -> np.ndarray:
         """Return one copy of the genome for each of n animals born at a site."""
@@ -60,7 +65,7 @@ def write_coast_of_many_kinds(folder: Path, seed: int = 0) -> Path:
     # place, role, where either parent was born, animals
     groups = [(WILD[i], "baseline", (i, i), ANIMALS) for i in range(N_SITES)]
     groups += [
-        (WILD[15], "query", (15, 15), 16), (WILD[15], "query", (1, 1), 5), (WILD[15], "query", (1, 15), 3),
+        (WILD[15], "query", (15, 15), LOCAL), (WILD[15], "query", (1, 1), MOVED), (WILD[15], "query", (1, 15), CROSSED),
         ("F01", "query", (1, 1), 12), ("F01", "query", (14, 14), 8), ("F01", "query", (ISOLATE, ISOLATE), 6),
     ]  # fmt: skip
     dosages = np.concatenate([copies(a, n) + copies(b, n) for _, _, (a, b), n in groups], axis=1)

@@ -284,7 +284,12 @@ def genome_blocks(seed: int, what: str, line: bool, n_sites: int = 12, line_fst:
     return Study(counts_of(dosages, site, n_sites), block, pos, along(KM * place), truth, dosages, site)
 
 
-def arrangement_frequency(n_sites: int) -> np.ndarray:
-    """Return how frequent the second arrangement is at each site: from .1 to .9 in mid-coast, over about two sites."""
-    place = np.arange(n_sites) - (n_sites - 1) / 2
+def arrangement_frequency(n_sites: int, centre: float | None = None) -> np.ndarray:
+    """Return how frequent the second arrangement is at each site: from .1 to .9, over about two sites.
+
+    Args:
+        n_sites: sites.
+        centre: place of the change, in sites from the first; mid-coast if left out.
+    """
+    place = np.arange(n_sites) - ((n_sites - 1) / 2 if centre is None else centre)
     return 0.1 + 0.8 / (1 + np.exp(-2.0 * place))

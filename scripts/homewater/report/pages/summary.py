@@ -146,13 +146,12 @@ def _stocks(page: SpeciesPage) -> list[Markup]:
     for unit in page.species.unit_names:
         sites = sites_of_unit(page, unit)
         name = page.say("unit.title", number=unit_index(unit) + 1)
-        ends = {"first": page.writer.site(sites[0]), "last": page.writer.site(sites[-1])} if sites else {}
         if len(sites) == 1:
-            texts.append(page.say("summary.unit_sites.one", unit=name, first=ends["first"]))
+            texts.append(page.say("summary.unit_sites.one", unit=name, first=page.writer.site(sites[0])))
         elif sites:
-            texts.append(
-                page.say("summary.unit_sites", unit=name, sites=page.say("scope.sites", count=len(sites)), **ends)
-            )
+            number = page.say("scope.sites", count=len(sites))
+            ends = {"first": page.writer.site(sites[0]), "last": page.writer.site(sites[-1])}
+            texts.append(page.say("summary.unit_sites", unit=name, sites=number, **ends))
     return texts
 
 
