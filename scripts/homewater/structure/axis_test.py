@@ -88,8 +88,11 @@ def axis_p_values(splits: list[tuple[np.ndarray, np.ndarray]], n_axes: int, draw
     out = np.full(max(0, min(n_axes, n - 1)), np.nan)
     if n < MIN_ANIMALS:
         return out
+    constant = np.full((n, 1), n**-0.5)
+    whole = splits[0][0] + splits[0][1]  # any way to halve the genome gives it, but for the weights of the halves
     for axis in range(out.size):
-        told = [_axis_p(halves, axis, draw) for halves in splits]
+        removed = np.column_stack([constant, _axes_of_likeness(whole, constant, axis)])
+        told = [_axis_p(halves, removed, draw) for halves in splits]
         if np.isnan(told).any():
             break
         out[axis] = min(1.0, sorted(told)[k] * len(splits) / (k + 1))
@@ -98,11 +101,15 @@ def axis_p_values(splits: list[tuple[np.ndarray, np.ndarray]], n_axes: int, draw
     return out
 
 
-def _axis_p(halves: tuple[np.ndarray, np.ndarray], axis: int, draw: np.random.Generator) -> float:
-    """Return the p value of one axis, from 0, for one way to halve the genome; NaN where nothing is left of a half."""
+def _axis_p(halves: tuple[np.ndarray, np.ndarray], removed: np.ndarray, draw: np.random.Generator) -> float:
+    """Return the p value of one axis for one way to halve the genome; NaN where nothing is left of a half.
+
+    Args:
+        halves: as in `axis_p_values`.
+        removed: float64 (n, k), the constant and the axes found before, orthonormal; they are taken out first.
+        draw: as in `axis_p_values`.
+    """
     n = len(halves[0])
-    constant = np.full((n, 1), n**-0.5)
-    removed = np.column_stack([constant, _axes_of_likeness(halves[0] + halves[1], constant, axis)])
     one, other = (_without(_likeness(half, lambda _: removed), removed) for half in halves)
     if not (one.any() and other.any()):
         return float("nan")

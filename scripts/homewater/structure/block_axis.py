@@ -29,17 +29,23 @@ class BlockAxis:
     arrangement: np.ndarray | None = None
 
 
-def arrangement_axis(dosages: np.ndarray, site: np.ndarray, position_cm: np.ndarray) -> BlockAxis | None:
+def arrangement_axis(
+    dosages: np.ndarray, site: np.ndarray, position_cm: np.ndarray, weight: np.ndarray | None = None
+) -> BlockAxis | None:
     """Return the animals by arrangement; None where they do not fall into the three clusters of two arrangements.
 
     The axis is the leading pattern of correlation between distant markers within sites, so that differences between
     stocks, or unlinked markers that change along the coast together, have no part in it. Where every site is fixed for
     either arrangement there is no such pattern: genotypes then cannot tell arrangements from any other difference.
+    Where there is one, but old copies of a single arrangement blur it, the direction in which sites differ may show the
+    clusters.
 
     Args:
         dosages: int8 (n_markers, n_animals), of the block, MISSING = -1.
         site: int (n_animals,), -1 for animals that define nothing: they are placed, and make no axis.
         position_cm: float64 (n_markers,).
+        weight: float64 (n_markers,), how far each marker's alternate allele goes with the direction in which the sites
+            of the block differ beyond the rest; None where they do not.
     """
     ours = site >= 0
     if dosages.shape[0] < 3 or ours.sum() < MIN_ANIMALS or np.ptp(position_cm) < MIN_LENGTH_CM:
@@ -48,12 +54,30 @@ def arrangement_axis(dosages: np.ndarray, site: np.ndarray, position_cm: np.ndar
     within = linkage_of(within_sites(dosages[:, ours], site[ours]), np.arange(len(dosages)), position_cm, degrees)
     if within.strength < MIN_STRENGTH:
         return None
-    place = along(dosages, within.loading / np.maximum(_spread(dosages[:, ours]), 1e-9))
-    known = ours & np.isfinite(place)
+    spread = _spread(dosages[:, ours])
+    axis = _clusters_along(dosages, site, within.loading / np.maximum(spread, 1e-9), within.loading**2)
+    if axis is None and weight is not None:
+        axis = _clusters_along(dosages, site, weight, (weight * spread) ** 2)
+    return axis
+
+
+def _clusters_along(
+    dosages: np.ndarray, site: np.ndarray, weight: np.ndarray, marker_share: np.ndarray
+) -> BlockAxis | None:
+    """Return the animals by arrangement along an axis, None without three clusters.
+
+    Args:
+        dosages: int8 (n_markers, n_animals), MISSING = -1.
+        site: int (n_animals,), -1 for animals that define nothing.
+        weight: float64 (n_markers,), of a copy of the alternate allele in the place of an animal.
+        marker_share: float64 (n_markers,), how much of the axis is each marker's, for heterozygosity.
+    """
+    place = along(dosages, weight)
+    known = (site >= 0) & np.isfinite(place)
     if known.sum() < MIN_ANIMALS:
         return None
     fit = three_clusters(place[known])
-    if not are_arrangements(fit, place[known], _heterozygosity(dosages, within.loading**2)[known]):
+    if not are_arrangements(fit, place[known], _heterozygosity(dosages, marker_share)[known]):
         return None
     rising = _rises(place, site)
     chance = np.full((len(place), 3), np.nan)

@@ -25,10 +25,11 @@ from homewater.structure.genome_windows import WindowScan, chromosome_rows, comm
 from homewater.structure.linked_markers import (
     MIN_MARKERS,
     ChromosomeLinkage,
-    linkage_of,
-    linkage_p,
+    piece_linkages,
+    pieces_of,
     spread_markers,
     stands_out,
+    strongest_pieces,
     within_sites,
 )
 
@@ -136,9 +137,10 @@ def find_blocks(
     common = common_contrasts(used)[1]
     window = windows_of(counts.chrom, position_cm, common, rules.window_markers, rules.window_cm)
     scan = scan_windows(used, counts.chrom, window, rules.block_fdr)
-    linked, linked_q = _linkage(counts, position_cm, animals)
+    linked, linked_q, ratio = _linkage(counts, position_cm, animals)
+    held_together = stands_out(linked, linked_q, ratio, rules.block_fdr)
     read = []
-    for stretch in _stretches(scan, counts.chrom, linked, linked_q, rules.block_fdr):
+    for stretch in _stretches(scan, counts.chrom, (linked, linked_q, held_together), rules.block_fdr):
         rows = np.arange(stretch.first, stretch.last + 1)
         axis, reading = _read(stretch, rows, used, scan, position_cm, animals)
         if stretch.by_windows or reading == "arrangement":  # linkage alone may be a stretch that hardly recombines
@@ -167,10 +169,10 @@ def find_blocks(
 
 def _linkage(
     counts: SiteCounts, position_cm: np.ndarray, animals: BlockAnimals | None
-) -> tuple[list[ChromosomeLinkage | None], np.ndarray]:
-    """Return the linkage of each chromosome, None where it cannot be told, and its q value."""
+) -> tuple[list[ChromosomeLinkage | None], np.ndarray, np.ndarray]:
+    """Return the strongest linkage of each chromosome, None where it cannot be told, its q value and its ratio."""
     chromosomes = chromosome_rows(counts.chrom)
-    found: list[ChromosomeLinkage | None] = [None] * len(chromosomes)
+    pieces: list[list[ChromosomeLinkage]] = [[] for _ in chromosomes]
     if animals is not None:
         ours = np.flatnonzero(animals.site >= 0)
         site = animals.site[ours]
@@ -182,13 +184,22 @@ def _linkage(
                 chosen = spread_markers(rows, frequency)
                 if chosen.size >= MIN_MARKERS:
                     x = within_sites(animals.dosages(chosen)[:, ours], site)
-                    found[number] = linkage_of(x, chosen, position_cm[chosen], degrees)
-    strength = np.array([np.nan if one is None else one.strength for one in found], dtype=np.float64)
-    return found, false_discovery(linkage_p(strength))
+                    own = pieces_of(chosen.size)
+                    pieces[number] = piece_linkages(x, chosen, position_cm[chosen], degrees, own)
+    found, p_value, ratio = strongest_pieces(pieces)
+    return found, false_discovery(p_value), ratio
 
 
-def _stretches(scan: WindowScan, chrom: np.ndarray, linked: list, linked_q: np.ndarray, fdr: float) -> list[Stretch]:
-    """Return the stretches that stand out, along the genome; those of one chromosome that overlap are one."""
+def _stretches(scan: WindowScan, chrom: np.ndarray, linkage: tuple, fdr: float) -> list[Stretch]:
+    """Return the stretches that stand out, along the genome; those of one chromosome that overlap are one.
+
+    Args:
+        scan: of the windows.
+        chrom: (n_markers,).
+        linkage: linkage of each chromosome, its q value, and whether it is a sign of a block.
+        fdr: false-discovery rate.
+    """
+    linked, linked_q, held_together = linkage
     chromosomes = chromosome_rows(chrom)
     n_windows = len(scan.q_value)
     chromosome = np.zeros(n_windows, dtype=np.int64)
@@ -197,7 +208,7 @@ def _stretches(scan: WindowScan, chrom: np.ndarray, linked: list, linked_q: np.n
     likely = scan.stands_out | (np.nan_to_num(scan.q_value, nan=1.0) < fdr)
     groups = [group for group in joined_windows(likely, chromosome) if scan.stands_out[group].any()]
     by_window = [_by_windows(scan, group, chromosome) for group in groups]
-    found, held_together = [], stands_out(linked, linked_q, fdr)
+    found = []
     for number, rows in enumerate(chromosomes):
         own = [s for s in by_window if rows[0] <= s.first <= rows[-1]]
         if held_together[number]:
@@ -255,11 +266,12 @@ def _read(
     alleles = AlleleCounts.of_genotypes(used.sum(axis=1))
     chosen = spread_markers(rows, np.nan_to_num(alleles.frequency))
     dosages = animals.dosages(chosen)
-    axis = arrangement_axis(dosages, animals.site, position_cm[chosen])
-    if axis is not None:
-        return axis, "arrangement"
     contrasts, common = common_contrasts(used[chosen])
     weight = np.where(common, contrasts @ scan.direction[stretch.window], 0.0)
+    beyond = None if stretch.lower else weight
+    axis = arrangement_axis(dosages, animals.site, position_cm[chosen], beyond)
+    if axis is not None:
+        return axis, "arrangement"
     return difference_axis(dosages, animals.site, weight), plain
 
 

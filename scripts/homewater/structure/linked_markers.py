@@ -19,8 +19,9 @@ MIN_CHROMOSOMES = 5  # whose spread says what linkage is usual
 MIN_FREQUENCY = 0.05  # of the rarer allele
 NEAR_CM = 1.0  # markers nearer than this are correlated on any chromosome
 MIN_STRENGTH = 1.08  # of the linkage that counts, over what unlinked markers show: about 1, by trials
-MIN_RATIO = 1.4  # over the median chromosome: a few percent may be beyond chance where stocks mix, and are no block; by
-# trials of one seed a setting, simulated blocks of a quarter of a chromosome and more show twice the median
+# Over the median of chromosomes, or of halves: a few percent may be beyond chance where stocks mix, and are no block.
+# By trials of one seed a setting, simulated blocks of a quarter of a chromosome and more show twice the median.
+MIN_RATIO = 1.4
 LEAST_SPREAD = 0.03  # of the logarithm: what fewer chromosomes would show by luck
 
 
@@ -64,8 +65,31 @@ def within_sites(dosages: np.ndarray, site: np.ndarray) -> np.ndarray:
     return np.divide(x, spread, out=np.zeros_like(x), where=spread > 1e-9)
 
 
+def pieces_of(n_markers: int) -> list[slice]:
+    """Return the pieces of a chromosome whose linkage is looked at: the whole, then halves that overlap by half.
+
+    A block of a third of a chromosome is diluted by the rest of it, and stands out in one of the halves.
+
+    Args:
+        n_markers: markers of the chromosome that are looked at.
+
+    Returns:
+        None but the whole where a half has under MIN_MARKERS.
+    """
+    half = n_markers // 2
+    starts = (0, half // 2, n_markers - half) if half >= MIN_MARKERS else ()
+    return [slice(0, n_markers), *(slice(start, start + half) for start in starts)]
+
+
 def linkage_of(x: np.ndarray, rows: np.ndarray, position_cm: np.ndarray, degrees: int) -> ChromosomeLinkage:
-    """Return the leading pattern of correlation between distant markers.
+    """Return the leading pattern of correlation between distant markers of a stretch."""
+    return piece_linkages(x, rows, position_cm, degrees, [slice(0, len(rows))])[0]
+
+
+def piece_linkages(
+    x: np.ndarray, rows: np.ndarray, position_cm: np.ndarray, degrees: int, pieces: list[slice]
+) -> list[ChromosomeLinkage]:
+    """Return the leading pattern of correlation between distant markers of each piece of a stretch.
 
     Correlations of near markers are set to 0. A marker that many near ones repeat weighs less: its genotypes are
     divided by the square root of the sum of its squared correlations with the near ones.
@@ -75,6 +99,7 @@ def linkage_of(x: np.ndarray, rows: np.ndarray, position_cm: np.ndarray, degrees
         rows: int64 (n_markers,), what the markers are called.
         position_cm: float64 (n_markers,).
         degrees: animals less sites.
+        pieces: of the markers. The pattern is that of a piece's markers; `squared` is of all markers with it.
 
     Source: largest eigenvalue of unlinked markers, Marchenko & Pastur (1967) Math USSR Sb 1:457-483, less the 1 that
         the diagonal holds.
@@ -86,12 +111,19 @@ def linkage_of(x: np.ndarray, rows: np.ndarray, position_cm: np.ndarray, degrees
     repeats = ((correlation**2 - 1 / max(degrees, 1)) * near).sum(axis=1)
     weight = 1 / np.sqrt(np.maximum(repeats, 1.0))
     distant = np.where(near, 0.0, correlation * weight[:, None] * weight[None, :])
-    top, axis = leading_axis(distant)
-    expected = (1 + np.sqrt((weight**2).sum() / max(degrees, 1))) ** 2 - 1
-    loading = axis * weight
-    variance = float(loading @ correlation @ loading)
-    squared = (top * axis / weight) ** 2 / variance if variance > 0 else np.zeros(len(rows))
-    return ChromosomeLinkage(rows, max(top, 0.0) / expected, loading, np.minimum(squared, 1.0), 1 / max(degrees, 1))
+    found = []
+    for piece in pieces:
+        top, axis = leading_axis(distant[piece, piece])
+        expected = (1 + np.sqrt((weight[piece] ** 2).sum() / max(degrees, 1))) ** 2 - 1
+        loading = np.zeros(len(rows))
+        loading[piece] = axis * weight[piece]
+        variance = float(loading @ correlation @ loading)
+        # a row of `distant`, undone of its weight, is a marker's covariances with those that are not near it
+        own = distant[:, piece] @ axis / weight
+        squared = own**2 / variance if variance > 0 else np.zeros(len(rows))
+        strength = max(top, 0.0) / expected
+        found.append(ChromosomeLinkage(rows, strength, loading, np.minimum(squared, 1.0), 1 / max(degrees, 1)))
+    return found
 
 
 def leading_axis(matrix: np.ndarray) -> tuple[float, np.ndarray]:
@@ -121,7 +153,42 @@ def spread_markers(rows: np.ndarray, frequency: np.ndarray) -> np.ndarray:
     return common if n <= MAX_MARKERS else common[np.arange(MAX_MARKERS) * n // MAX_MARKERS]
 
 
-def stands_out(linked: list[ChromosomeLinkage | None], q_value: np.ndarray, fdr: float) -> np.ndarray:
+def strongest_pieces(
+    pieces: list[list[ChromosomeLinkage]],
+) -> tuple[list[ChromosomeLinkage | None], np.ndarray, np.ndarray]:
+    """Return the piece of each chromosome whose linkage is the least likely, and how far it stands out.
+
+    A piece is laid beside the pieces of the same kind, whole chromosomes or halves.
+
+    Args:
+        pieces: linkage of the pieces of each chromosome, from `piece_linkages` and `pieces_of`; none where it was not
+            measured.
+
+    Returns:
+        the piece, None where nothing was measured; its p value, times the number of pieces looked at (Bonferroni); its
+        strength over the median of its kind; both NaN where unknown.
+    """
+    widest = max((len(own) for own in pieces), default=0)
+    strength = np.full((len(pieces), max(widest, 1)), np.nan)
+    for number, own in enumerate(pieces):
+        strength[number, : len(own)] = [one.strength for one in own]
+    p_value, ratio = np.full_like(strength, np.nan), np.full_like(strength, np.nan)
+    for kind in (slice(0, 1), slice(1, None)):
+        values = strength[:, kind]
+        if np.isfinite(values).any(axis=1).sum() < MIN_CHROMOSOMES:
+            continue
+        p_value[:, kind] = linkage_p(values.ravel()).reshape(values.shape)
+        ratio[:, kind] = values / max(float(np.nanmedian(values)), 1e-12)
+    best = np.where(np.isnan(p_value), 2.0, p_value).argmin(axis=1)
+    at = np.arange(len(pieces))
+    chosen = [own[k] if own else None for own, k in zip(pieces, best.tolist(), strict=True)]
+    tried = np.isfinite(p_value).sum(axis=1)
+    return chosen, np.minimum(p_value[at, best] * tried, 1.0), ratio[at, best]
+
+
+def stands_out(
+    linked: list[ChromosomeLinkage | None], q_value: np.ndarray, ratio: np.ndarray, fdr: float
+) -> np.ndarray:
     """Return whether the linkage of each chromosome is a sign of a block, bool (n_chromosomes,).
 
     It has to be beyond chance, and well beyond that of the other chromosomes: where stocks mix, all hold long stretches
@@ -130,23 +197,22 @@ def stands_out(linked: list[ChromosomeLinkage | None], q_value: np.ndarray, fdr:
     Args:
         linked: linkage of each chromosome, None where it was not measured.
         q_value: float64 (n_chromosomes,), NaN likewise.
+        ratio: float64 (n_chromosomes,), strength over the median, NaN likewise.
         fdr: false-discovery rate.
     """
-    strength = np.array([np.nan if one is None else one.strength for one in linked], dtype=np.float64)
-    if not np.isfinite(strength).any():
-        return np.zeros(len(linked), dtype=bool)
-    least = max(MIN_STRENGTH, MIN_RATIO * float(np.nanmedian(strength)))
-    return (np.nan_to_num(q_value, nan=1.0) < fdr) & (np.nan_to_num(strength) >= least)
+    strength = np.array([0.0 if one is None else one.strength for one in linked], dtype=np.float64)
+    beyond = (np.nan_to_num(q_value, nan=1.0) < fdr) & (np.nan_to_num(ratio) >= MIN_RATIO)
+    return beyond & (strength >= MIN_STRENGTH)
 
 
 def linkage_p(strength: np.ndarray) -> np.ndarray:
-    """Return the chance that a chromosome's linkage is so strong, by the spread of all chromosomes.
+    """Return the chance that linkage is so strong, by the spread of all chromosomes, or all pieces of one kind.
 
     Args:
-        strength: float64 (n_chromosomes,), NaN where not measured.
+        strength: float64 (n,), NaN where not measured.
 
     Returns:
-        float64 (n_chromosomes,); NaN everywhere with under MIN_CHROMOSOMES.
+        float64 (n,); NaN everywhere with under MIN_CHROMOSOMES.
     """
     values = np.log(np.maximum(strength, 1e-12))
     n = int(np.isfinite(values).sum())

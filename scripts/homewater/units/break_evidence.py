@@ -161,18 +161,23 @@ class Search:
         deviation = weighted_median(np.abs(rates - weighted_median(rates, lengths)), lengths)[0]
         return float(np.nan_to_num(deviation) * MEDIAN_DEVIATION_TO_SD * np.sqrt(length * np.median(self.lengths)))
 
-    def rate_of_distance(self, edge: int, members: np.ndarray, cut: np.ndarray) -> np.ndarray:
-        """Return what distance explains near an edge, a change a km, float64 (n_blocks + 1,), never negative.
+    def rates_of_distance(self, edge: int, members: np.ndarray, cut: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return what distance explains at an edge, two changes a km, float64 (n_blocks + 1,).
 
         Args:
             edge: the edge under test, which is left out.
             members: int, sites of the part under test.
             cut: bool (n_edges,), edges already taken for lines or contact zones; they are left out.
+
+        Returns:
+            That near the edge, NaN where nothing tells it; and that of no place in particular, the median rate or that
+            of both sides of a long edge. Neither is negative.
         """
         long = self.long_rates(edge, members, cut)
         if long is not None:
-            return long[1]
-        found = [self.median_rate(edge, cut)]
+            return long[1], long[0]
+        median = self.median_rate(edge, cut)
+        found = [median]
         for side in sides(self.edges, members, edge):
             inside = self.inside(side)
             among = np.append(inside, edge)
@@ -184,15 +189,15 @@ class Search:
         stacked = np.stack(found)
         known = np.isfinite(stacked)
         highest = np.where(known, np.maximum(stacked, 0.0), -np.inf).max(axis=0)
-        return np.where(known.any(axis=0), highest, np.nan)
+        return np.where(known.any(axis=0), highest, np.nan), np.maximum(np.nan_to_num(median), 0.0)
 
     def long_rates(self, edge: int, members: np.ndarray, cut: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
         """Return what distance explains at a long edge, two changes a km, float64 (n_blocks + 1,), never negative.
 
         Args:
             edge: the edge under test.
-            members: as in `rate_of_distance`.
-            cut: as in `rate_of_distance`.
+            members: as in `rates_of_distance`.
+            cut: as in `rates_of_distance`.
 
         Returns:
             That of both sides, and that of the steeper side where it exceeds the first by MIN_ERRORS standard errors,
@@ -216,20 +221,6 @@ class Search:
                 steeper = rate
         return np.maximum(both, 0.0), np.maximum(steeper, 0.0)
 
-    def ordinary_rate(self, edge: int, members: np.ndarray, cut: np.ndarray) -> np.ndarray:
-        """Return the rate of no place in particular: the median rate, or that of both sides of a long edge.
-
-        Args:
-            edge: the edge under test.
-            members: as in `rate_of_distance`.
-            cut: as in `rate_of_distance`.
-
-        Returns:
-            float64 (n_blocks + 1,), never negative.
-        """
-        long = self.long_rates(edge, members, cut)
-        return np.maximum(np.nan_to_num(self.median_rate(edge, cut)), 0.0) if long is None else long[0]
-
     def near(self, edge: int, members: np.ndarray) -> np.ndarray:
         """Return the sites nearest to an edge, at most NEAR_SITES on either side."""
         i, j = self.edges[edge].tolist()
@@ -242,12 +233,11 @@ class Search:
         Args:
             edge: number of the edge.
             members: int, sites of the part.
-            cut: as in `rate_of_distance`.
+            cut: as in `rates_of_distance`.
             level: level of the hierarchy; the correction is over all edges of the tree times this level.
         """
         i, j = self.edges[edge].tolist()
-        rate = self.rate_of_distance(edge, members, cut)
-        median = self.ordinary_rate(edge, members, cut)
+        rate, median = self.rates_of_distance(edge, members, cut)
         lone = min(len(side) for side in sides(self.edges, members, edge)) == 1
         length = float(self.km[i, j])
         place = Place(edge, level, length, self.step_spread(edge, cut, length), lone)
@@ -259,7 +249,7 @@ class Search:
         Args:
             pair: a site of each of two parts.
             parts: int, sites of the first part, sites of the second.
-            cut: as in `rate_of_distance`.
+            cut: as in `rates_of_distance`.
         """
         ways = Ways(self.km, self.beside, np.sort(np.concatenate(parts)))
         window = [nearest(self.km, end, part, NEAR_SITES) for end, part in zip(pair, parts, strict=True)]

@@ -216,7 +216,7 @@ def _line_over_one_site(found: _Found, members: np.ndarray, level: int) -> list[
         both = gone.copy()
         both[pair] = True
         length = float(search.lengths[pair].sum())
-        rates = [search.rate_of_distance(e, members, both) for e in pair]
+        rates = [search.rates_of_distance(e, members, both)[0] for e in pair]
         rate = np.where(np.isfinite(rates[0]) & np.isfinite(rates[1]), np.maximum(*rates), rates[0])
         median = np.maximum(np.nan_to_num(search.median_rate(None, both)), 0.0)
         # what distance explains is that of the sources' places, as the change is between them
@@ -285,7 +285,7 @@ def _sized(search: Search, cut: Cut, part: np.ndarray, zone: np.ndarray, broken:
         return cut
     one, other = (nearest(search.km, end, flank, NEAR_SITES) for end, flank in zip(ends, flanks, strict=True))
     step = spread(search.replicates.drift, one, other, search.ordinary_drift())
-    rate = search.ordinary_rate(cut.edge, np.arange(len(part)), broken)
+    rate = search.rates_of_distance(cut.edge, np.arange(len(part)), broken)[1]
     excess = to_fst(step - rate * spread(search.km[None], one, other)[0])
     low, high = search.replicates.interval(excess)
     sized = replace(cut, excess=float(excess[0]), ci_low=float(low), ci_high=float(high), step=float(to_fst(step[0])))

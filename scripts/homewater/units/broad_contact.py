@@ -27,6 +27,17 @@ SEVERAL_SITES = 0.9  # sources of several sites go before single ones where f3 i
 FITTED_SITES = 3  # from so many sites of a contact on, a curve through all shares tells its sites best
 
 
+def _logistic(widths: np.ndarray) -> np.ndarray:
+    return special.expit(4 * widths)
+
+
+def _normal(widths: np.ndarray) -> np.ndarray:
+    return special.ndtr(np.sqrt(2 * np.pi) * widths)
+
+
+SHAPES = (_logistic, _normal)  # of a cline, from places in widths from its centre
+
+
 @dataclass(frozen=True)
 class Contact:
     """Two stocks that meet.
@@ -160,7 +171,10 @@ def contact_of(search: Search, cut: np.ndarray, stretch: tuple[np.ndarray, np.nd
 def smooth_shares(
     km: np.ndarray, stretch: tuple[np.ndarray, np.ndarray, np.ndarray], share: np.ndarray, error: np.ndarray
 ) -> np.ndarray:
-    """Return the shares on the sigmoid curve that lies nearest to the measured ones, float64 (n_way,).
+    """Return the shares on the curve that lies nearest to the measured ones, float64 (n_way,).
+
+    Two shapes of one width are tried: the logistic, which selection against hybrids keeps, and the normal distribution,
+    to which exchange between neighbours widens a contact; its tails are lighter. The nearer one is taken.
 
     The sources count as no purer than the curve is at their places: what was measured between them as 0 to 1 is the
     curve between its values there. So a contact that reaches into the sources is not told as narrower than it is.
@@ -171,7 +185,10 @@ def smooth_shares(
         share: float64 (n_way,), measured shares.
         error: float64 (n_way,), their standard errors.
 
-    Source: Szymura & Barton (1986) Evolution 40:1141-1159 for the sigmoid; least squares by scipy.
+    Source: Szymura & Barton (1986) Evolution 40:1141-1159 for the logistic; Endler (1977) Geographic Variation,
+        Speciation, and Clines, for neutral contacts (from memory: the diffusion equation from a step gives the normal
+        distribution, with width, the inverse of the steepest slope, sqrt(2 pi) standard deviations); least squares by
+        scipy.
     """
     one, other, way = stretch
     start, end = float(km[one[0], way[0]]), float(km[way[-1], other[0]])
@@ -180,19 +197,20 @@ def smooth_shares(
     before, beyond = -km[one[0], one], length + km[other[0], other]
     weight = 1 / np.maximum(error, max(float(np.median(error)), 1e-3))
 
-    def curve(parameters: np.ndarray, places: np.ndarray) -> np.ndarray:
+    def curve(shape, parameters: np.ndarray, places: np.ndarray) -> np.ndarray:
         centre, log_width = parameters
-        return special.expit(4 * (places - centre * length) / (np.exp(log_width) * length))
+        return shape((places - centre * length) / (np.exp(log_width) * length))
 
-    def misfit(parameters: np.ndarray) -> np.ndarray:
-        low, high = curve(parameters, before).mean(), curve(parameters, beyond).mean()
-        return ((curve(parameters, along) - low) / max(high - low, 1e-6) - share) * weight
+    def misfit(parameters: np.ndarray, shape) -> np.ndarray:
+        low, high = curve(shape, parameters, before).mean(), curve(shape, parameters, beyond).mean()
+        return ((curve(shape, parameters, along) - low) / max(high - low, 1e-6) - share) * weight
 
     centre = float(np.interp(0.5, np.maximum.accumulate(share), along)) / length if length > 0 else 0.5
     starts = [np.array([np.clip(centre, 0.05, 0.95), np.log(width)]) for width in (0.2, 0.6)]
     bounds = ([-0.5, np.log(0.01)], [1.5, np.log(3.0)])
-    found = min((optimize.least_squares(misfit, at, bounds=bounds) for at in starts), key=lambda fit: fit.cost)
-    return curve(found.x, along)
+    fits = [(optimize.least_squares(misfit, at, bounds=bounds, args=(of,)), of) for of in SHAPES for at in starts]
+    found, shape = min(fits, key=lambda fit: fit[0].cost)
+    return curve(shape, found.x, along)
 
 
 def is_between(search: Search, site: int, one: np.ndarray, other: np.ndarray) -> bool:

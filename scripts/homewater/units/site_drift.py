@@ -85,7 +85,7 @@ def own_drift_of_part(search: Search, fit: CoastFit, cut: np.ndarray) -> dict[in
         if edge is None or not len(fit.steps):
             found[site] = Measured(before, False, usual_step)
             continue
-        rate = search.rate_of_distance(edge, fit.sites, cut)
+        rate = search.rates_of_distance(edge, fit.sites, cut)[0]
         together = fit.change_across(*search.edges[edge].tolist())
         if len(fit.sites) == 2:
             together = together / 2  # of two sites alone, each is given half

@@ -46,6 +46,18 @@ def test_readings():
     assert not are_arrangements(three_clusters(one), one, np.exp(-(one**2)))
 
 
+def test_an_arrangement_as_diverse_by_itself_as_the_mixed_animals_is_still_one():
+    """Gene diversities .1 and .4 within, .4 between: the net difference between the arrangements is .15."""
+    score, cluster = drawn(3)
+    rng = np.random.default_rng(0)
+    told = np.array([0.1, 0.4, 0.4])[cluster] + rng.normal(0, 0.05, cluster.size)
+    assert are_arrangements(three_clusters(score), score, told)
+    even = np.array([0.2, 0.3, 0.4])[cluster] + rng.normal(
+        0, 0.05, cluster.size
+    )  # no more than the mean: no arrangement
+    assert not are_arrangements(three_clusters(score), score, even)
+
+
 def test_too_few_animals_or_no_spread_give_no_clusters():
     assert three_clusters(np.arange(5.0)) is None
     assert three_clusters(np.ones(40)) is None

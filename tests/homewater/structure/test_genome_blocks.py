@@ -5,10 +5,12 @@ import pandas as pd
 import pytest
 from tests.drawn_genotypes import drawn_dosages
 from tests.made_studies import write_structure_intake
-from tests.verification.coasts import additive
+from tests.verification.coasts import additive, histories
 
 from homewater.genotypes.site_counts import SiteCounts
+from homewater.structure.block_axis import arrangement_axis
 from homewater.structure.genome_blocks import BlockAnimals, BlockRules, find_blocks
+from homewater.structure.linked_markers import spread_markers
 from homewater.tables.schema_tables import check_table, read_table
 from steps import genome_blocks
 
@@ -77,6 +79,22 @@ def test_no_block_where_there_is_none(study):
     assert found.animals.empty
     assert found.sites.empty
     assert found.windows["p_value"].notna().all()
+
+
+def test_an_arrangement_that_old_copies_blur_is_read_along_the_direction_of_the_sites():
+    """A third of a chromosome, in a history where the leading pattern within sites shows no clusters."""
+    study = histories.genome_blocks(35, "three", True)
+    block = study.truth.blocks[0]
+    rows = np.flatnonzero((study.block == block.chromosome) & (study.pos <= block.end))
+    rows = spread_markers(rows, study.dosages.mean(axis=1) / 2)
+    dosages, cm = study.dosages[rows], study.pos[rows] / 1e6
+    sites = np.array([dosages[:, study.site == number].mean(axis=1) for number in range(study.n_sites)])
+    slope = np.polyfit(np.arange(study.n_sites), sites, 1)[0]
+    assert arrangement_axis(dosages, study.site, cm) is None
+    axis = arrangement_axis(dosages, study.site, cm, slope)
+    share = [axis.copies[study.site == number].mean() / 2 for number in range(study.n_sites)]
+    assert np.abs(np.array(share) - additive.arrangement_frequency(study.n_sites)).max() < 0.25
+    assert blocks_of(study).blocks["reading"].tolist() == ["arrangement"] * 3
 
 
 def test_without_animals_a_block_is_found_and_not_read():

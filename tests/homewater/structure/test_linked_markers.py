@@ -8,8 +8,11 @@ from homewater.structure.linked_markers import (
     leading_axis,
     linkage_of,
     linkage_p,
+    piece_linkages,
+    pieces_of,
     spread_markers,
     stands_out,
+    strongest_pieces,
     within_sites,
 )
 
@@ -89,11 +92,59 @@ def test_chromosomes_that_stand_out_do_not_hide_one_another():
     assert np.isnan(linkage_p(strength[:4])).all()
 
 
+def pieces(strengths):
+    """Linkage of the pieces of each chromosome with these strengths alone."""
+    empty = np.zeros(0)
+    return [[ChromosomeLinkage(empty, s, empty, empty, 0.0) for s in own] for own in strengths]
+
+
 def test_linkage_a_little_beyond_the_other_chromosomes_is_no_block_however_sure():
     """Where stocks mix every chromosome holds long stretches together; one of them a tenth more tells nothing."""
-    empty = np.zeros(0)
-    linked = [ChromosomeLinkage(empty, s, empty, empty, 0.0) for s in (1.2, 1.25, 1.23, 1.36, 2.6, 1.2)]
+    linked, p, ratio = strongest_pieces(pieces([[1.2], [1.25], [1.23], [1.36], [2.6], [1.2]]))
+    assert ratio == pytest.approx(np.array([1.2, 1.25, 1.23, 1.36, 2.6, 1.2]) / 1.24)
+    assert p == pytest.approx(linkage_p(np.array([1.2, 1.25, 1.23, 1.36, 2.6, 1.2])))
     q = np.array([0.9, 0.9, 0.9, 0.001, 0.001, 0.9])
-    assert stands_out(linked, q, 0.05).tolist() == [False, False, False, False, True, False]
-    assert not stands_out([*linked[:4], linked[4], None], np.full(6, np.nan), 0.05).any()
-    assert not stands_out([None, None], np.full(2, np.nan), 0.05).any()
+    assert stands_out(linked, q, ratio, 0.05).tolist() == [False, False, False, False, True, False]
+    assert not stands_out([*linked[:4], linked[4], None], np.full(6, np.nan), ratio, 0.05).any()
+    assert not stands_out([None, None], np.full(2, np.nan), np.full(2, np.nan), 0.05).any()
+
+
+def test_a_half_stands_out_beside_halves_and_pays_for_the_pieces_tried():
+    usual = [[1.0 + 0.01 * k, 0.8 + 0.01 * k, 0.82 + 0.01 * k, 0.81 + 0.01 * k] for k in range(8)]
+    linked, p, ratio = strongest_pieces(pieces([*usual, [1.05, 1.6, 0.84, 0.8], []]))
+    assert linked[8].strength == 1.6
+    halves = np.array([*(s for own in usual for s in own[1:]), 1.6, 0.84, 0.8])
+    assert p[8] == pytest.approx(4 * linkage_p(halves)[-3])
+    assert ratio[8] == pytest.approx(1.6 / np.median(halves))
+    assert p[8] < 0.001 < p[:8].min()
+    assert linked[9] is None
+    assert np.isnan([p[9], ratio[9]]).all()
+
+
+def test_pieces_are_the_whole_and_halves_that_overlap_where_a_half_has_enough_markers():
+    assert pieces_of(100) == [slice(0, 100), slice(0, 50), slice(25, 75), slice(50, 100)]
+    assert pieces_of(41) == [slice(0, 41), slice(0, 20), slice(10, 30), slice(21, 41)]
+    assert pieces_of(39) == [slice(0, 39)]
+
+
+def test_few_chromosomes_have_no_spread_however_many_pieces():
+    linked, p, ratio = strongest_pieces(pieces([[1.0, 0.9, 0.8, 3.0]] * 4))
+    assert np.isnan(p).all()
+    assert np.isnan(ratio).all()
+    assert not stands_out(linked, p, ratio, 0.05).any()
+
+
+def test_a_piece_has_its_own_pattern_and_tells_it_in_all_markers():
+    rng = np.random.default_rng(3)
+    cm, inside = np.linspace(0, 50, 100), np.arange(100) < 60
+    animals, _ = arranged(rng, 100, 150, inside)
+    x = within_sites(animals, np.zeros(150, int))
+    whole, half = piece_linkages(x, np.arange(100), cm, 149, [slice(0, 100), slice(0, 50)])
+    alone = linkage_of(x, np.arange(100), cm, 149)
+    assert whole.strength == alone.strength
+    assert half.strength > whole.strength  # the other half of the chromosome dilutes
+    assert not half.loading[50:].any()
+    score = half.loading @ x
+    own = [x[k] @ (half.loading[abs(cm - cm[k]) >= 1] @ x[abs(cm - cm[k]) >= 1]) / 150 for k in range(100)]
+    assert half.squared == pytest.approx(np.array(own) ** 2 / (score @ score / 150), rel=1e-6, abs=1e-9)
+    assert half.squared[50:60].mean() > 10 * half.squared[60:].mean()  # the block is followed beyond the half

@@ -51,9 +51,9 @@ def test_the_rate_near_an_edge_is_the_smaller_of_two_on_a_side():
     km, place = on_a_line(50 * np.arange(9)), np.array([0, 1, 2, 3, 9, 21, 33, 45, 57]) * 0.001
     search = searched(on_a_line(place), km)
     none = np.zeros(8, dtype=bool)
-    assert search.rate_of_distance(3, np.arange(9), none)[0] == pytest.approx(0.012 / 50, rel=0.01)
+    assert search.rates_of_distance(3, np.arange(9), none)[0][0] == pytest.approx(0.012 / 50, rel=0.01)
     assert search.median_rate(3, none)[0] == pytest.approx(0.012 / 50, rel=0.01)
-    assert search.rate_of_distance(4, np.arange(9), none)[0] == pytest.approx(0.012 / 50, rel=0.01)
+    assert search.rates_of_distance(4, np.arange(9), none)[0][0] == pytest.approx(0.012 / 50, rel=0.01)
 
 
 WITH_GAP = on_a_line(np.concatenate([50 * np.arange(6), 1250 + 50 * np.arange(6)]))  # edge 5 is 1,000 km long
@@ -72,7 +72,7 @@ def test_noise_of_short_edges_is_not_multiplied_across_a_long_one():
     search = searched_noisily(apart + noise + noise.T, 0.001)
     assert search.long_rates(2, np.arange(12), NO_CUT) is None
     # the mean distance of a side's sites is some 100 km: the noise of a pair is multiplied a few times, not 20 times
-    assert search.rate_of_distance(5, np.arange(12), NO_CUT)[0] * 1000 < 0.02
+    assert search.rates_of_distance(5, np.arange(12), NO_CUT)[0][0] * 1000 < 0.02
     assert search.test(5, np.arange(12), NO_CUT, 1).reading == "boundary"
 
 
