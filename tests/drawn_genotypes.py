@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from homewater.crosses.gene_drop import RecombinationMap, map_from_positions
+from homewater.genotypes.genetic_map import RecombinationMap, map_from_positions
 from homewater.panel.candidates import EligibleMarkers
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import msprime
 import numpy as np
 
-from homewater.crosses.gene_drop import map_from_positions, transmit
+from homewater.crosses.gene_drop import transmit
+from homewater.genotypes.genetic_map import map_from_positions
 
 
 def founders(rng: np.random.Generator, n_animals: int, n_markers: int) -> np.ndarray:

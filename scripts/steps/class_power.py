@@ -7,7 +7,8 @@ cm_per_chromosome, seed. Wildcard: species.
 
 from homewater.assignment.class_power import no_power, panel_power
 from homewater.assignment.settings import AssignmentSettings
-from homewater.crosses.opened_panel import open_map, open_panel
+from homewater.crosses.opened_panel import open_panel
+from homewater.genotypes.genetic_map import open_map
 from homewater.genotypes.store import open_genotypes
 from homewater.running.seeds import draws
 from homewater.running.step import run_step

@@ -4,7 +4,7 @@ Named inputs: genotypes, site_counts, markers, samples, recombination_map (none 
 block_animals, block_sites. Params: settings (structure), cm_per_chromosome.
 """
 
-from homewater.crosses.opened_panel import open_map
+from homewater.genotypes.genetic_map import open_map
 from homewater.genotypes.opened_species import open_species
 from homewater.genotypes.site_counts import open_site_counts
 from homewater.running.step import run_step

@@ -5,7 +5,8 @@ genotyping_error, recombination_map (none or one: without a map nothing is dated
 """
 
 from homewater.assignment.mixing_dates import DatingSettings, MixingEvidence, mixing_dates
-from homewater.crosses.opened_panel import open_map, open_reference_animals
+from homewater.crosses.opened_panel import open_reference_animals
+from homewater.genotypes.genetic_map import open_map
 from homewater.genotypes.opened_species import open_species
 from homewater.running.step import run_step
 from homewater.tables.schema_tables import read_json, read_table, write_table

@@ -5,7 +5,7 @@ one). Outputs: panel, reference_animals, summary. Params: settings (panel), assi
 Wildcard: species.
 """
 
-from homewater.crosses.opened_panel import open_map
+from homewater.genotypes.genetic_map import open_map
 from homewater.genotypes.opened_species import open_species
 from homewater.panel.choice import make_panel
 from homewater.panel.settings import PanelSettings

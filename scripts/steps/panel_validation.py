@@ -5,7 +5,8 @@ recombination_map (none or one). Outputs: size_curve_table, confusion, controls,
 summary. Params: settings (panel), assignment, cm_per_chromosome, seed. Wildcard: species.
 """
 
-from homewater.crosses.opened_panel import open_map, open_panel
+from homewater.crosses.opened_panel import open_panel
+from homewater.genotypes.genetic_map import open_map
 from homewater.genotypes.opened_species import open_species
 from homewater.panel.proof import no_proof, prove_panel
 from homewater.panel.settings import PanelSettings

@@ -13,10 +13,10 @@ from scipy import stats
 from homewater.assignment.class_power import CALLED, power_table, simulated_calls, simulated_cutoffs
 from homewater.assignment.rates import power_counts, recent_share
 from homewater.assignment.verdict import VerdictRules, called_class, verdicts
-from homewater.crosses.gene_drop import map_from_positions
 from homewater.crosses.likelihood import CLASSES, KnownUnits, class_list, log_likelihoods, posterior
 from homewater.crosses.odds import class_prior, local_ratio
 from homewater.crosses.simulated import PanelModel
+from homewater.genotypes.genetic_map import map_from_positions
 from homewater.panel.candidates import LEAST_FREQUENCY, EligibleMarkers
 from homewater.panel.ranking import ranked
 from homewater.panel.settings import PanelRules

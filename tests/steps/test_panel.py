@@ -9,7 +9,8 @@ import pytest
 from tests.drawn_genotypes import drifted, with_errors
 from tests.made_studies import write_panel_intake
 
-from homewater.crosses.gene_drop import RecombinationMap, draw_class_from_frequencies
+from homewater.crosses.gene_drop import draw_class_from_frequencies
+from homewater.genotypes.genetic_map import RecombinationMap
 from homewater.genotypes.store import open_genotypes
 from homewater.inputs.settings import check_settings
 from homewater.running.errors import InputError

@@ -33,7 +33,7 @@ from homewater.assignment.tract_lengths import copies_tables, group_odds, mixing
 from homewater.assignment.unsampled_origin import exclusion_test
 from homewater.assignment.verdict import VerdictRules, called_class, verdicts
 from homewater.crosses.flag_rates import FlagRates
-from homewater.crosses.gene_drop import RecombinationMap, draw_class_from_frequencies, map_from_positions
+from homewater.crosses.gene_drop import draw_class_from_frequencies
 from homewater.crosses.likelihood import (
     CLASSES,
     KnownUnits,
@@ -46,6 +46,7 @@ from homewater.crosses.likelihood import (
 )
 from homewater.crosses.odds import class_prior, local_ratio
 from homewater.crosses.simulated import PanelModel
+from homewater.genotypes.genetic_map import RecombinationMap, map_from_positions
 from homewater.panel.candidates import LEAST_FREQUENCY, EligibleMarkers, rank_markers
 from homewater.panel.folds import DealtAnimals, deal_folds
 from homewater.panel.proof import nested_validation

@@ -22,8 +22,8 @@ from tests.verification.counted import mean_of, share, spread_over_cores
 from tests.verification.records import provenance
 
 from homewater.crosses.flag_rates import FlagRates
-from homewater.crosses.gene_drop import map_from_positions
 from homewater.crosses.likelihood import log_likelihoods
+from homewater.genotypes.genetic_map import map_from_positions
 from homewater.panel.candidates import EligibleMarkers
 from homewater.panel.folds import DealtAnimals, deal_folds
 from homewater.panel.settings import PanelRules, PanelSettings

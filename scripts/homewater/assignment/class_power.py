@@ -13,8 +13,9 @@ from homewater.assignment.verdict import LOCAL, NON_LOCAL, UNRESOLVED, UNSAMPLED
 from homewater.crosses.flag_rates import exclusion_markers
 from homewater.crosses.likelihood import CLASSES, MIXED_CLASSES, ClassList, log_likelihoods
 from homewater.crosses.odds import CLASS_PRIOR, class_posterior, cutoff, local_ratio, pair_log_likelihoods
-from homewater.crosses.opened_panel import GeneticMap, OpenedPanel
+from homewater.crosses.opened_panel import OpenedPanel
 from homewater.crosses.simulated import PanelModel
+from homewater.genotypes.genetic_map import GeneticMap
 from homewater.running.seeds import Draws
 from homewater.statistics.intervals import wilson
 from homewater.tables.schema_tables import empty_table

@@ -20,7 +20,8 @@ from homewater.assignment.tract_lengths import (
 )
 from homewater.crosses.frequency_prior import fit_prior
 from homewater.crosses.likelihood import KnownUnits
-from homewater.crosses.opened_panel import GeneticMap, ReferenceAnimals
+from homewater.crosses.opened_panel import ReferenceAnimals
+from homewater.genotypes.genetic_map import GeneticMap
 from homewater.genotypes.opened_species import OpenedSpecies
 from homewater.statistics.allele_counts import AlleleCounts
 from homewater.tables.kept_animals import evenly_spaced

@@ -6,10 +6,9 @@ number of exchanges happens with chance (1 - exp(-2 d)) / 2, and chromosomes ass
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-
 import numpy as np
+
+from homewater.genotypes.genetic_map import RecombinationMap
 
 CLASSES = ("pure_a", "pure_b", "F1", "F2", "backcross_a", "backcross_b", "second_backcross_a", "second_backcross_b")
 
@@ -24,130 +23,6 @@ PEDIGREES = {
     "second_backcross_a": ((("a", "b"), "a"), "a"),
     "second_backcross_b": ((("a", "b"), "b"), "b"),
 }
-
-
-@dataclass(frozen=True)
-class RecombinationMap:
-    """Where loci lie on the genetic map, in any order.
-
-    Attributes:
-        chrom_index: int (n_loci,), chromosome of each locus, numbered from 0.
-        position_cm: float64 (n_loci,), position on its chromosome in centimorgans.
-    """
-
-    chrom_index: np.ndarray
-    position_cm: np.ndarray
-
-    def __post_init__(self) -> None:
-        chrom = np.asarray(self.chrom_index, dtype=np.int64)
-        position = np.asarray(self.position_cm, dtype=np.float64)
-        if chrom.ndim != 1 or chrom.shape != position.shape:
-            raise ValueError(
-                f"chrom_index and position_cm must be equally long, got {chrom.shape} and {position.shape}"
-            )
-        if not np.isfinite(position).all():
-            raise ValueError("position_cm must be finite")
-        object.__setattr__(self, "chrom_index", chrom)
-        object.__setattr__(self, "position_cm", position)
-
-    @property
-    def n_loci(self) -> int:
-        """Number of loci."""
-        return len(self.chrom_index)
-
-    def take(self, indices: np.ndarray) -> RecombinationMap:
-        """Return the map of some loci (indices or a mask), e.g. a panel; lengths stay those of the whole map."""
-        return RecombinationMap(self.chrom_index[indices], self.position_cm[indices])
-
-    def order(self) -> np.ndarray:
-        """Return int64 (n_loci,): the loci in map order."""
-        return np.lexsort((self.position_cm, self.chrom_index))
-
-    def steps_in_morgans(self) -> np.ndarray:
-        """Return float64 (n_loci,), Morgans from the locus before, in map order; inf at the first of a chromosome."""
-        order = self.order()
-        chrom, morgans = self.chrom_index[order], self.position_cm[order] / 100
-        steps, same = np.full(self.n_loci, np.inf), chrom[1:] == chrom[:-1]
-        steps[1:][same] = np.diff(morgans)[same]
-        return steps
-
-    def switch_probabilities(self) -> np.ndarray:
-        """Return, for loci in map order, the chance that a gamete changes strand just before each.
-
-        Returns:
-            float64 (n_loci,), in [0, 1/2]; 1/2 at the first locus of each chromosome.
-        """
-        return -0.5 * np.expm1(-2 * self.steps_in_morgans())
-
-
-def chromosome_index(chrom: np.ndarray) -> tuple[np.ndarray, list]:
-    """Return int64 (n_loci,) numbers of chromosomes, in the order in which `chrom` first names them, and the names."""
-    names: dict = {}
-    index = np.fromiter((names.setdefault(name, len(names)) for name in np.asarray(chrom).tolist()), dtype=np.int64)
-    return index, list(names)
-
-
-def map_from_positions(
-    chrom: np.ndarray,
-    pos: np.ndarray,
-    cm_per_chromosome: float,
-    chromosome_lengths: Mapping[str, int] | None = None,
-) -> RecombinationMap:
-    """Return a map on which centimorgans grow evenly along each chromosome.
-
-    Args:
-        chrom: (n_loci,), name of the chromosome.
-        pos: int (n_loci,), position in base pairs, from 1.
-        cm_per_chromosome: genetic length of every chromosome, centimorgans.
-        chromosome_lengths: base pairs by chromosome, where declared; else the length spans the outermost loci given, so
-            a panel's map must be taken from the map of all markers (`RecombinationMap.take`).
-
-    Raises:
-        ValueError: where `cm_per_chromosome` is not above zero.
-    """
-    if not cm_per_chromosome > 0:
-        raise ValueError(f"cm_per_chromosome must be above 0, got {cm_per_chromosome}")
-    pos = np.asarray(pos, dtype=np.float64)
-    index, names = chromosome_index(chrom)
-    lengths = chromosome_lengths or {}
-    cm = np.zeros(len(pos))
-    for number, name in enumerate(names):
-        here = index == number
-        first, last = (1.0, float(lengths[name])) if name in lengths else (pos[here].min(), pos[here].max())
-        if last > first:
-            cm[here] = (pos[here] - first) / (last - first) * cm_per_chromosome
-    return RecombinationMap(index, cm)
-
-
-def map_from_table(
-    chrom: np.ndarray, pos: np.ndarray, map_chrom: np.ndarray, map_pos: np.ndarray, map_cm: np.ndarray
-) -> RecombinationMap:
-    """Return a map read off a table by linear interpolation; beyond the table's ends nothing recombines.
-
-    Args:
-        chrom: (n_loci,), name of the chromosome of each locus.
-        pos: int (n_loci,), position in base pairs.
-        map_chrom: (n_rows,), chromosome of each row of the table.
-        map_pos: (n_rows,), base pairs.
-        map_cm: (n_rows,), centimorgans; may not fall along a chromosome.
-
-    Raises:
-        ValueError: where a chromosome is not in the table, or centimorgans fall as base pairs rise.
-    """
-    map_chrom, map_pos, map_cm = np.asarray(map_chrom), np.asarray(map_pos, float), np.asarray(map_cm, float)
-    pos = np.asarray(pos, dtype=np.float64)
-    index, names = chromosome_index(chrom)
-    cm = np.zeros(len(pos))
-    for number, name in enumerate(names):
-        rows = np.flatnonzero(map_chrom == name)
-        if not len(rows):
-            raise ValueError(f"chromosome {name} is not in the map")
-        rows = rows[np.argsort(map_pos[rows], kind="stable")]
-        if (np.diff(map_cm[rows]) < 0).any():
-            raise ValueError(f"chromosome {name}: centimorgans fall as base pairs rise")
-        here = index == number
-        cm[here] = np.interp(pos[here], map_pos[rows], map_cm[rows])
-    return RecombinationMap(index, cm)
 
 
 def transmit(

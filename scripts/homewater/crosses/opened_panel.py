@@ -15,10 +15,10 @@ import pandas as pd
 
 from homewater.crosses.drift import drift_by_unit
 from homewater.crosses.frequency_prior import FrequencyPrior
-from homewater.crosses.gene_drop import RecombinationMap
 from homewater.crosses.likelihood import MISSING, ClassList, KnownUnits, class_list
 from homewater.crosses.odds import counts_by_unit
-from homewater.crosses.simulated import PanelModel, study_map
+from homewater.crosses.simulated import PanelModel
+from homewater.genotypes.genetic_map import GeneticMap
 from homewater.genotypes.store import Genotypes
 from homewater.tables.schema_tables import read_json, read_table
 from homewater.tables.unit_names import unit_indices, unit_names
@@ -60,27 +60,6 @@ class ReferenceAnimals:
     def counted_in(self) -> np.ndarray:
         """Int64 (n_samples,): unit in whose counts each animal is; -1 if in none."""
         return np.where(self.used, self.unit, -1)
-
-
-@dataclass(frozen=True)
-class GeneticMap:
-    """Where markers lie on the genetic map of a species.
-
-    Attributes:
-        cm_per_chromosome: length of each chromosome that the table does not hold, centimorgans.
-        table: chrom, pos, cm, as the user gave them; None without a map.
-    """
-
-    cm_per_chromosome: float
-    table: pd.DataFrame | None = None
-
-    def of(self, markers: pd.DataFrame) -> RecombinationMap:
-        """Return the map of all markers of a store.
-
-        Args:
-            markers: chrom, pos, one row a marker.
-        """
-        return study_map(markers["chrom"].to_numpy(), markers["pos"].to_numpy(), self.cm_per_chromosome, self.table)
 
 
 @dataclass(frozen=True)
@@ -211,14 +190,3 @@ def open_reference_animals(store: Genotypes, reference_animals: str | Path) -> R
         reference_animals: panel/reference_animals.csv.
     """
     return ReferenceAnimals.along(store.sample_ids, read_table(reference_animals, "reference_animals"))
-
-
-def open_map(recombination_map: list[str], cm_per_chromosome: float) -> GeneticMap:
-    """Open the genetic map of a species.
-
-    Args:
-        recombination_map: the user's map, or nothing.
-        cm_per_chromosome: length of each chromosome that no map holds, centimorgans.
-    """
-    table = read_table(recombination_map[0], "input_recombination_map") if recombination_map else None
-    return GeneticMap(cm_per_chromosome, table)

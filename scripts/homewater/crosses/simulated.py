@@ -12,16 +12,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from homewater.crosses.frequency_prior import FrequencyPrior, ancestral_posterior, flat_prior
-from homewater.crosses.gene_drop import (
-    RecombinationMap,
-    draw_class_from_frequencies,
-    map_from_positions,
-    map_from_table,
-)
+from homewater.crosses.gene_drop import draw_class_from_frequencies
 from homewater.crosses.likelihood import MISSING, ClassList, KnownUnits, class_table
+from homewater.genotypes.genetic_map import RecombinationMap
 from homewater.statistics.allele_counts import AlleleCounts
 
 BLOCK = 100  # animals that share one draw of frequencies: one simulated site
@@ -136,35 +131,3 @@ class PanelModel:
             dosages, _ = draw_class_from_frequencies(class_name, freq_a, freq_b, self.recombination, size, rng)
             parts.append(spoil(np.ascontiguousarray(dosages.T), self.missing, self.known.error, rng))
         return np.concatenate(parts)
-
-
-def mapped_centimorgans(chrom: np.ndarray, pos: np.ndarray, table: pd.DataFrame | None) -> np.ndarray:
-    """Return the place of each marker on the study's map, float64 (n_markers,), NaN on chromosomes it does not hold.
-
-    Args:
-        chrom: (n_markers,), chromosome names.
-        pos: int (n_markers,), base pairs; beyond the map's ends a chromosome's first or last centimorgan stands.
-        table: chrom, pos, cm; None where the species has no map.
-    """
-    centimorgans = np.full(len(chrom), np.nan)
-    if table is not None:
-        columns = (table[name].to_numpy() for name in ("chrom", "pos", "cm"))
-        held = pd.Series(np.asarray(chrom)).isin(set(table["chrom"])).to_numpy()
-        centimorgans[held] = map_from_table(np.asarray(chrom)[held], np.asarray(pos)[held], *columns).position_cm
-    return centimorgans
-
-
-def study_map(
-    chrom: np.ndarray, pos: np.ndarray, cm_per_chromosome: float, table: pd.DataFrame | None = None
-) -> RecombinationMap:
-    """Return the map of all markers: by the study's table where it holds the chromosome, else even along it.
-
-    Args:
-        chrom: (n_markers,), chromosome names.
-        pos: int (n_markers,), base pairs.
-        cm_per_chromosome: length of each chromosome that the table does not hold, centimorgans.
-        table: chrom, pos, cm.
-    """
-    even = map_from_positions(chrom, pos, cm_per_chromosome)
-    mapped = mapped_centimorgans(chrom, pos, table)
-    return RecombinationMap(even.chrom_index, np.where(np.isnan(mapped), even.position_cm, mapped))

@@ -12,9 +12,9 @@ import numba
 import numpy as np
 import pandas as pd
 
-from homewater.crosses.simulated import mapped_centimorgans
 from homewater.filters.settings import FilterSettings
 from homewater.genotypes.bit_planes import group_words
+from homewater.genotypes.genetic_map import mapped_centimorgans
 from homewater.genotypes.pair_correlation import pair_sums
 from homewater.genotypes.store import Genotypes
 from homewater.running.two_threads import in_order

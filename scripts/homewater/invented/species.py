@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from homewater.crosses.gene_drop import PEDIGREES, RecombinationMap, draw_founders, map_from_positions, transmit
+from homewater.crosses.gene_drop import PEDIGREES, draw_founders, transmit
 from homewater.genotypes.bit_planes import MISSING
+from homewater.genotypes.genetic_map import RecombinationMap, map_from_positions
 from homewater.invented.faults import collapsed_repeats, contaminate, genotyping_errors, missing_genotypes
 from homewater.invented.stocks import StockModel, simulate_chromosome
 from homewater.running.seeds import generator, seed_sequence

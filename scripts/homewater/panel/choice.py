@@ -10,7 +10,7 @@ import pandas as pd
 
 from homewater.crosses.frequency_prior import FrequencyPrior
 from homewater.crosses.odds import recently_foreign
-from homewater.crosses.opened_panel import GeneticMap
+from homewater.genotypes.genetic_map import GeneticMap
 from homewater.genotypes.opened_species import OpenedSpecies
 from homewater.panel.candidates import EligibleMarkers, rank_markers
 from homewater.panel.folds import DealtAnimals, deal_species

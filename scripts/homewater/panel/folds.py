@@ -15,10 +15,10 @@ import numpy as np
 
 from homewater.crosses.drift import drift_by_unit
 from homewater.crosses.frequency_prior import FrequencyPrior
-from homewater.crosses.gene_drop import RecombinationMap
 from homewater.crosses.likelihood import MISSING, ClassList, KnownUnits, class_list
 from homewater.crosses.odds import counts_by_unit, recently_foreign
 from homewater.crosses.simulated import PanelModel
+from homewater.genotypes.genetic_map import RecombinationMap
 from homewater.genotypes.opened_species import OpenedSpecies
 from homewater.panel.candidates import BlockLimit, EligibleMarkers, random_markers
 from homewater.panel.ranking import Ranking, ranked

@@ -16,7 +16,8 @@ import pandas as pd
 from homewater.crosses.flag_rates import exclusion_markers
 from homewater.crosses.likelihood import KnownUnits, class_list, class_table, log_likelihoods, posterior
 from homewater.crosses.odds import local_ratio
-from homewater.crosses.opened_panel import GeneticMap, OpenedPanel
+from homewater.crosses.opened_panel import OpenedPanel
+from homewater.genotypes.genetic_map import GeneticMap
 from homewater.genotypes.opened_species import OpenedSpecies
 from homewater.panel.candidates import EligibleMarkers
 from homewater.panel.controls import (

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from homewater.crosses.opened_panel import GeneticMap
+from homewater.genotypes.genetic_map import GeneticMap
 from homewater.genotypes.opened_species import OpenedSpecies
 from homewater.genotypes.site_counts import SiteCounts
 from homewater.statistics.allele_counts import AlleleCounts, n_animals

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import isotonic_regression
 
-from homewater.crosses.simulated import mapped_centimorgans
+from homewater.genotypes.genetic_map import mapped_centimorgans
 from homewater.genotypes.opened_species import OpenedSpecies
 from homewater.statistics.intervals import (
     chromosome_blocks,

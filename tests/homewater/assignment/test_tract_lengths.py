@@ -16,8 +16,9 @@ from homewater.assignment.tract_lengths import (
     mixing_age,
 )
 from homewater.crosses.frequency_prior import fit_prior, flat_prior
-from homewater.crosses.gene_drop import RecombinationMap, draw_class_from_frequencies, transmit
+from homewater.crosses.gene_drop import draw_class_from_frequencies, transmit
 from homewater.crosses.likelihood import KnownUnits
+from homewater.genotypes.genetic_map import RecombinationMap
 from homewater.statistics.allele_counts import AlleleCounts
 
 ERROR = 0.002

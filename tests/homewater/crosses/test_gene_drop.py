@@ -5,16 +5,8 @@ import itertools
 import numpy as np
 import pytest
 
-from homewater.crosses.gene_drop import (
-    CLASSES,
-    RecombinationMap,
-    draw_class,
-    draw_class_from_frequencies,
-    draw_founders,
-    map_from_positions,
-    map_from_table,
-    transmit,
-)
+from homewater.crosses.gene_drop import CLASSES, draw_class, draw_class_from_frequencies, draw_founders, transmit
+from homewater.genotypes.genetic_map import RecombinationMap
 
 # Chance of (no, one, two) copies from stock b at a locus, by class: Mendel's laws (Anderson & Thompson 2002, table 1).
 MENDEL = {
@@ -148,25 +140,10 @@ def test_frequencies_can_differ_between_animals():
     assert (dosages == [0, 2]).all()
 
 
-def test_maps_by_hand():
-    """Even map over the outermost loci and over a declared length, and a table read by interpolation."""
-    chrom, pos = np.array(["c2", "c2", "c2", "c1"]), np.array([101, 151, 201, 7])
-    even = map_from_positions(chrom, pos, 40)
-    assert even.chrom_index.tolist() == [0, 0, 0, 1]
-    assert even.position_cm.tolist() == [0, 20, 40, 0]
-    declared = map_from_positions(chrom, pos, 40, {"c2": 401})
-    assert declared.position_cm.tolist() == [10, 15, 20, 0]
-    table = map_from_table(chrom, pos, ["c2", "c1", "c2", "c2"], [181, 1, 101, 141], [60, 5, 0, 20])
-    assert table.position_cm.tolist() == [0, 30, 60, 5]
-
-
 @pytest.mark.parametrize(
     ("call", "words"),
     [
         (lambda: draw_founders("F3", even_map(), 1, np.random.default_rng(0)), "F3"),
-        (lambda: map_from_positions(["c"], [1], 0), "above 0"),
-        (lambda: map_from_table(["c"], [1], ["d"], [1], [0]), "chromosome c is not in the map"),
-        (lambda: map_from_table(["c"], [1], ["c", "c"], [1, 2], [1, 0]), "fall"),
         (lambda: transmit(np.zeros((2, 3)), even_map(), np.random.default_rng(0)), r"\(2, 33\[, n\]\)"),
         (
             lambda: draw_class_from_frequencies(
@@ -183,8 +160,3 @@ def test_maps_by_hand():
 def test_wrong_arguments_are_named(call, words):
     with pytest.raises(ValueError, match=words):
         call()
-
-
-def test_steps_are_the_morgans_between_neighbours_on_the_map():
-    at = RecombinationMap(np.array([1, 0, 1, 0, 1]), np.array([30.0, 2.0, 5.0, 12.0, 5.0]))
-    assert at.steps_in_morgans() == pytest.approx([np.inf, 0.1, np.inf, 0, 0.25])

@@ -3,18 +3,12 @@
 import numpy as np
 import pandas as pd
 import pytest
-from tests.drawn_genotypes import Arrays, drifted, even_map, positions, with_errors
+from tests.drawn_genotypes import Arrays, drifted, even_map, with_errors
 
 from homewater.crosses.drift import drift_by_unit
 from homewater.crosses.frequency_prior import flat_prior
-from homewater.crosses.opened_panel import (
-    GeneticMap,
-    ReferenceAnimals,
-    open_map,
-    open_panel,
-    open_reference_animals,
-    panel_rows,
-)
+from homewater.crosses.opened_panel import ReferenceAnimals, open_panel, open_reference_animals, panel_rows
+from homewater.genotypes.genetic_map import GeneticMap
 from homewater.running.writer import write_json
 from homewater.tables.schema_tables import empty_table, write_table
 
@@ -92,18 +86,6 @@ def test_nobody_is_a_reference_animal_where_the_table_is_empty(store, tmp_path):
     nobody = open_reference_animals(store, tmp_path / "reference_animals.csv")
     assert isinstance(nobody, ReferenceAnimals)
     assert not nobody.listed.any()
-
-
-def test_the_users_map_counts_where_there_is_one(tmp_path):
-    chrom, pos = positions(30)
-    markers = pd.DataFrame({"chrom": chrom, "pos": pos})
-    assert open_map([], 50.0).table is None
-    assert np.array_equal(open_map([], 50.0).of(markers).position_cm, even_map(30).position_cm)
-    given = pd.DataFrame({"chrom": "chr1", "pos": [1, 20_000_000], "cm": [0.0, 7.0]})
-    given.to_csv(tmp_path / "map.csv", index=False)
-    found = open_map([str(tmp_path / "map.csv")], 50.0).of(markers)
-    assert found.position_cm[chrom == "chr1"].max() == pytest.approx(7.0)
-    assert found.position_cm[chrom != "chr1"].max() == pytest.approx(50.0)
 
 
 def test_rows_of_a_panel_leave_reserves_out(store):

@@ -1,13 +1,11 @@
 """Simulated animals: shares, spread of frequencies, errors and missing genotypes as stated."""
 
 import numpy as np
-import pandas as pd
 import pytest
-from tests.drawn_genotypes import even_map, positions
+from tests.drawn_genotypes import even_map
 
-from homewater.crosses.gene_drop import map_from_positions
 from homewater.crosses.likelihood import KnownUnits
-from homewater.crosses.simulated import PanelModel, draw_frequencies, spoil, study_map
+from homewater.crosses.simulated import PanelModel, draw_frequencies, spoil
 from homewater.running.seeds import generator
 from homewater.statistics.allele_counts import AlleleCounts
 
@@ -64,20 +62,3 @@ def test_neighbours_on_the_map_share_ancestry():
     # Haldane (1919): correlation of ancestry at d Morgans is exp(-2 d); 6 markers over 10 cM lie 2 cM apart
     assert near == pytest.approx(np.exp(-0.04), abs=0.02)
     assert abs(far) < 0.07
-
-
-def test_more_animals_do_not_change_the_map():
-    chrom, pos = positions(30, 3)
-    assert np.array_equal(study_map(chrom, pos, 40).position_cm, map_from_positions(chrom, pos, 40).position_cm)
-
-
-def test_chromosomes_that_the_map_does_not_hold_are_even():
-    chrom, pos = positions(30, 3)
-    held = pd.unique(np.asarray(chrom))[0]
-    rows = np.asarray(chrom) == held
-    table = pd.DataFrame({"chrom": held, "pos": [int(pos[rows].min()), int(pos[rows].max())], "cm": [0.0, 7.0]})
-    found = study_map(chrom, pos, 40, table)
-    assert found.position_cm[rows].max() == pytest.approx(7)
-    even = map_from_positions(chrom, pos, 40)
-    assert np.array_equal(found.position_cm[~rows], even.position_cm[~rows])
-    assert np.array_equal(found.chrom_index, even.chrom_index)
