@@ -3,7 +3,8 @@
 Every record under tests/verification holds the commit at which it was made. What a suite judges is read from its
 imports, followed through `tests`, into the library and the steps. A suite that looks at whole runs imports little of
 what it judges; it names the stages whose tables it reads (STAGES), and their rule files, steps and what these import
-count too. A record is stale where any of these files differs now from that commit, or where the commit is not known.
+count too. A record is stale where the code of any of these files differs now from that commit, or where the commit is
+not known. Comments and docstrings change no figure, and count for nothing.
 """
 
 from __future__ import annotations
@@ -82,11 +83,31 @@ def records_of(figures: Path) -> dict[str, str]:
     return {name: record.get("commit", "") for name, record in content.items()}
 
 
+def code_of(text: str) -> str:
+    """Return the code of a Python file without comments, docstrings and layout, as a text to be compared."""
+    tree = ast.parse(text)
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and ast.get_docstring(node) is not None:
+            del node.body[0]
+    return ast.dump(tree)
+
+
+def same_code(root: Path, commit: str, file: str) -> bool:
+    """Whether a file that differs from a commit holds the same code; of rule files every letter counts."""
+    command = ["git", "show", "--end-of-options", f"{commit}:{file}"]
+    before, now = subprocess.run(command, cwd=root, capture_output=True, text=True, check=False), root / file
+    if not file.endswith(".py") or before.returncode or not now.is_file():
+        return False
+    return code_of(before.stdout) == code_of(now.read_text(encoding="utf-8"))
+
+
 def changed_since(root: Path, commit: str, files: list[str]) -> list[str] | None:
-    """Return which files differ from a commit, in the working tree too; None where the commit is not in the clone."""
+    """Return which files' code differs from a commit, in the working tree too; None where the commit is not known."""
     command = ["git", "diff", "--name-only", "--end-of-options", commit, "--", *files]
     done = subprocess.run(command, cwd=root, capture_output=True, text=True, check=False)
-    return done.stdout.split() if done.returncode == 0 and commit else None
+    if done.returncode or not commit:
+        return None
+    return [file for file in done.stdout.split() if not same_code(root, commit, file)]
 
 
 def stale_figures(root: Path) -> list[str]:

@@ -59,6 +59,19 @@ DIRECT = ["tests/verification/direct.json one", "tests/verification/direct.json 
 WHOLE = ["tests/verification/whole.json"]
 
 
+def test_words_about_the_code_make_no_figure_stale(clone):
+    told = '"""What it is."""\n\nimport numpy  # for arrays\n'
+    write(clone, "scripts/homewater/statistics/fst.py", told)
+    assert stale(clone) == []
+    commit(clone)
+    assert stale(clone) == []
+    write(clone, "scripts/homewater/statistics/fst.py", told + '\n\ndef x():\n    """Say."""\n    return 1\n')
+    assert stale(clone) == DIRECT + WHOLE
+    write(clone, "workflow/rules/units.smk", FILES["workflow/rules/units.smk"] + "# a rule\n")
+    write(clone, "scripts/homewater/statistics/fst.py", told)
+    assert stale(clone) == WHOLE
+
+
 def test_nothing_is_stale_at_first_nor_after_a_change_elsewhere(clone):
     assert stale(clone) == []
     write(clone, "scripts/homewater/panel/choice.py", "x = 1\n")
@@ -78,7 +91,7 @@ def test_nothing_is_stale_at_first_nor_after_a_change_elsewhere(clone):
 )
 @pytest.mark.parametrize("committed", [True, False])
 def test_a_change_of_what_is_judged_makes_figures_stale(clone, path, expected, committed):
-    write(clone, path, FILES[path] + "# changed\n")
+    write(clone, path, FILES[path] + "changed = 1\n")
     if committed:
         commit(clone)
     assert stale(clone) == expected
