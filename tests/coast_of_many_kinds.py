@@ -24,11 +24,8 @@ CONTACT = range(N_FLANK, N_FLANK + WIDTH)
 WILD = [f"S{i + 1:02d}" for i in range(N_SITES)]
 BLOCK = ("chr4", 12_000_000, 30_000_000)
 ANIMALS = 24
-LOCAL, MOVED, CROSSED = (
-    16,
-    5,
-    20,
-)  # query animals at the sixteenth site, in this order: born there, moved, first crosses
+# query animals at the sixteenth site, in this order: born there, moved, first crosses
+LOCAL, MOVED, CROSSED = 16, 5, 20
 CHROMOSOMES, MARKERS, CHROMOSOME_BP = 16, 200, 40_000_000
 NOTE = "Invented for a test of homewater: no real place, species, agency or animal."
 

@@ -82,7 +82,7 @@ def pieces_of(n_markers: int) -> list[slice]:
 
 
 def linkage_of(x: np.ndarray, rows: np.ndarray, position_cm: np.ndarray, degrees: int) -> ChromosomeLinkage:
-    """Return the leading pattern of correlation between distant markers of a stretch."""
+    """Return the leading pattern of distant markers of a whole stretch; arguments as in `piece_linkages`."""
     return piece_linkages(x, rows, position_cm, degrees, [slice(0, len(rows))])[0]
 
 
